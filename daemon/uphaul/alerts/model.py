@@ -1,0 +1,74 @@
+"""States of an alert (IEC 62682 / ISA-18.2), the transitions between them, and what the life cycle tells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Condition", "Notice", "NoticeKind", "State", "Transition"]
+
+
+class State(StrEnum):
+    """Where an alert is in its life."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed-by-design"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A rule's condition became true or false at a tick.
+
+    `value` is the measure at that tick in the rule's own terms (threshold: the signal; rate: its slope per second;
+    exposure: seconds above; departure: distance from the expected curve; reach: seconds left) and `limit` what it
+    was held against; both NaN when unknown. `tune` is the tune's number, -1 unknown.
+    """
+
+    t_ms: int
+    rule: int
+    active: bool
+    value: float
+    limit: float
+    tune: int
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One step of one alert's life cycle; `rule` is the rule's name. Enough to print, log and compare."""
+
+    t_ms: int
+    rule: str
+    source: State
+    target: State
+    value: float
+    limit: float
+    tune: int
+    raise_number: int
+
+
+class NoticeKind(StrEnum):
+    """What else the life cycle tells: it affects annunciation only, or names a refused event."""
+
+    CHATTERING = "chattering"
+    CHATTERING_ENDED = "chattering-ended"
+    REPEATING = "repeating"
+    FLOOD = "flood"
+    FLOOD_ENDED = "flood-ended"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Chattering, repeating or flood begins or ends, or a person's event did not fit and why."""
+
+    t_ms: int
+    kind: NoticeKind
+    rule: str = ""
+    text: str = ""

@@ -1,0 +1,1 @@
+"""Rule review over a drive. Pure."""

@@ -1,0 +1,150 @@
+"""The checked configuration, frozen: what every other room reads instead of TOML."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from uphaul.derive.spec import Computed
+from uphaul.rules import Rule
+from uphaul.signals import Signal
+from uphaul.vehicle import Vehicle
+
+__all__ = [
+    "CanSpec",
+    "Config",
+    "DemoSpec",
+    "DriveFileSpec",
+    "DriveSpec",
+    "Input",
+    "LogSpec",
+    "SourceSpec",
+    "TuneInput",
+    "WebSpec",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class CanSpec:
+    """A CAN bus read through python-can. `dbc` holds (file name, text) pairs, read when the config was loaded.
+
+    `silent_after_s`: a bus without one frame for so long is reopened. `options` go to the interface as they are.
+    """
+
+    name: str
+    interface: str
+    channel: str
+    bitrate: int | None = None
+    dbc: tuple[tuple[str, str], ...] = ()
+    listen_only: bool = True
+    silent_after_s: float = 2.0
+    options: tuple[tuple[str, str | int | float | bool], ...] = ()
+    kind: str = "can"
+
+
+@dataclass(frozen=True, slots=True)
+class DemoSpec:
+    """The invented vehicle, driven by a scenario (a name under replays/ or a file), deterministic from `seed`."""
+
+    name: str
+    scenario: str
+    seed: int = 1
+    start_s: float = 0.0
+    kind: str = "demo"
+
+
+@dataclass(frozen=True, slots=True)
+class DriveFileSpec:
+    """A log or CSV played as a live source, `drive` None for the last one."""
+
+    name: str
+    path: str
+    drive: int | None = None
+    kind: str = "drive-file"
+
+
+SourceSpec = CanSpec | DemoSpec | DriveFileSpec
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """Where a measured signal comes from: value = reading * factor + offset in the signal's unit.
+
+    For CAN, `message` and `field` name the DBC's message and signal; for demo and drive file `field` names the
+    channel and `message` is empty.
+    """
+
+    signal: str
+    source: str
+    message: str
+    field: str
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TuneInput:
+    """Which calibration is active: the values of `signal` (rounded to whole numbers) by tune name.
+
+    Without one the tune comes from a person's event alone. A value outside `values` is an unknown tune.
+    """
+
+    signal: str
+    values: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DriveSpec:
+    """When a drive begins and ends: `signal` above `above` begins it, not above it (or unknown) for `hold_ms` ends it.
+
+    `signal` None: a drive lasts as long as the daemon runs.
+    """
+
+    signal: str | None
+    above: float = 300.0
+    hold_ms: int = 120_000
+
+
+@dataclass(frozen=True, slots=True)
+class LogSpec:
+    """Bounds of the log: the free space to leave on the card and the size of the file, in MB (10^6 bytes)."""
+
+    path: Path | None = None
+    free_mb: int = 500
+    max_mb: int = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class WebSpec:
+    """Where the page is served; `port` 0 takes any free port, `host` empty serves none."""
+
+    host: str = "127.0.0.1"
+    port: int = 8710
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """A whole checked configuration.
+
+    `signals` are the columns of every block, measured ones in file order, then computed ones. `files` holds the
+    text of every file that was read, for the log to keep.
+    """
+
+    tick_hz: int
+    gap_ms: int
+    sources: tuple[SourceSpec, ...]
+    signals: tuple[Signal, ...]
+    inputs: tuple[Input, ...]
+    computed: tuple[Computed, ...]
+    rules: tuple[Rule, ...]
+    vehicle: Vehicle
+    tune_input: TuneInput | None = None
+    drive: DriveSpec = field(default_factory=lambda: DriveSpec(None))
+    log: LogSpec = field(default_factory=LogSpec)
+    web: WebSpec = field(default_factory=WebSpec)
+    files: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def tunes(self) -> tuple[str, ...]:
+        """Names of the tunes in the order of their numbers."""
+        return tuple(t.name for t in self.vehicle.tunes)

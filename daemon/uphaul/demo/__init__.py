@@ -1,0 +1,1 @@
+"""The invented vehicle, on its own equations. Pure."""

@@ -1,0 +1,1 @@
+"""Computed signals: which formulas feed which signal. Pure."""

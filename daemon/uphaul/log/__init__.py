@@ -1,0 +1,1 @@
+"""The drive log: schema, writer, reader."""

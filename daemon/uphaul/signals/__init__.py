@@ -1,0 +1,29 @@
+"""What a signal is: model, quality, and the tick collector. Pure."""
+
+from uphaul.signals.model import (
+    NO_TUNE,
+    Block,
+    Event,
+    EventKind,
+    Quality,
+    QualityChange,
+    Reduce,
+    Sample,
+    Signal,
+    index_of,
+    quantise,
+)
+
+__all__ = [
+    "NO_TUNE",
+    "Block",
+    "Event",
+    "EventKind",
+    "Quality",
+    "QualityChange",
+    "Reduce",
+    "Sample",
+    "Signal",
+    "index_of",
+    "quantise",
+]

@@ -1,0 +1,84 @@
+"""What every source is: an async context manager that reads until it fails, and a supervisor that restarts it.
+
+Theory of operation. A source is opened with ``async with`` and then `read` delivers batches of samples until the
+task is cancelled or the input fails with `SourceError`. `supervise` owns one source for the life of the daemon: it
+opens, reads, closes, waits with jittered, doubling back-off (1 s up to 30 s) and opens again. Meanwhile nothing is
+delivered and the collector lets the signals go stale. A `SourceError` with ``retry=False`` ends the source for good;
+any other exception is unexpected and goes up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Self
+
+from uphaul.errors import SourceError
+from uphaul.signals import Sample
+
+__all__ = ["Deliver", "Health", "Source", "supervise"]
+
+Deliver = Callable[[Sequence[Sample]], None]
+"""Takes a batch of samples on the event loop; never blocks."""
+
+
+@dataclass(slots=True)
+class Health:
+    """What can be said about a source at any moment; counters never go back while the daemon runs."""
+
+    state: str = "starting"  # starting | running | waiting | ended
+    problem: str = ""
+    restarts: int = 0
+    counters: dict[str, int] = field(default_factory=dict)
+
+
+class Source(ABC):
+    """One input. Subclasses open in `__aenter__`, close in `__aexit__` and deliver in `read`."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.health = Health()
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        return None
+
+    @abstractmethod
+    async def read(self, deliver: Deliver) -> None:
+        """Deliver samples until cancelled. Raises SourceError when the input fails."""
+
+
+async def supervise(
+    source: Source, deliver: Deliver, *, first_delay_s: float = 1.0, longest_delay_s: float = 30.0, seed: int = 0
+) -> None:
+    """Keep `source` reading until cancelled; returns only after an error that no retry can mend, or a clean end."""
+    jitter = random.Random(seed)
+    delay_s = first_delay_s
+    while True:
+        loop = asyncio.get_running_loop()
+        opened = loop.time()
+        try:
+            async with source:
+                source.health.state, source.health.problem = "running", ""
+                await source.read(deliver)
+            source.health.state = "ended"
+            return
+        except SourceError as error:
+            source.health.problem = str(error)
+            if not error.retry:
+                source.health.state = "ended"
+                return
+        source.health.state = "waiting"
+        source.health.restarts += 1
+        if loop.time() - opened > longest_delay_s:
+            delay_s = first_delay_s
+        await asyncio.sleep(delay_s * jitter.uniform(0.5, 1.0))
+        delay_s = min(delay_s * 2, longest_delay_s)
