@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from uphaul.rules.spec import Condition
+
 __all__ = ["Condition", "Notice", "NoticeKind", "State", "Transition"]
 
 
@@ -20,23 +22,6 @@ class State(StrEnum):
     SHELVED = "shelved"
     SUPPRESSED = "suppressed-by-design"
     OUT_OF_SERVICE = "out-of-service"
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """A rule's condition became true or false at a tick.
-
-    `value` is the measure at that tick in the rule's own terms (threshold: the signal; rate: its slope per second;
-    exposure: seconds above; departure: distance from the expected curve; reach: seconds left) and `limit` what it
-    was held against; both NaN when unknown. `tune` is the tune's number, -1 unknown.
-    """
-
-    t_ms: int
-    rule: int
-    active: bool
-    value: float
-    limit: float
-    tune: int
 
 
 @dataclass(frozen=True, slots=True)

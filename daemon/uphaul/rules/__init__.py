@@ -1,5 +1,5 @@
 """Rule specifications and the judge. Pure."""
 
-from uphaul.rules.spec import ABOVE, BELOW, Action, Amount, Curve, Kind, Rule, Setting, Share, When
+from uphaul.rules.spec import ABOVE, BELOW, Action, Amount, Condition, Curve, Kind, Rule, Setting, Share, When
 
-__all__ = ["ABOVE", "BELOW", "Action", "Amount", "Curve", "Kind", "Rule", "Setting", "Share", "When"]
+__all__ = ["ABOVE", "BELOW", "Action", "Amount", "Condition", "Curve", "Kind", "Rule", "Setting", "Share", "When"]

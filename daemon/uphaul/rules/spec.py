@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
-__all__ = ["ABOVE", "BELOW", "Action", "Amount", "Curve", "Kind", "Rule", "Setting", "Share", "When"]
+__all__ = ["ABOVE", "BELOW", "Action", "Amount", "Condition", "Curve", "Kind", "Rule", "Setting", "Share", "When"]
 
 ABOVE = 1
 BELOW = -1
@@ -122,3 +122,20 @@ class Rule:
         names += [w.signal for w in self.when]
         names += [a.over for a in amounts if isinstance(a, Curve)]
         return tuple(dict.fromkeys(names))
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A rule's condition became true or false at a tick.
+
+    `value` is the measure at that tick in the rule's own terms (threshold: the signal; rate: its slope per second;
+    exposure: seconds above; departure: distance from the expected curve; reach: seconds left) and `limit` what it
+    was held against; both NaN when unknown. `tune` is the tune's number, -1 unknown.
+    """
+
+    t_ms: int
+    rule: int
+    active: bool
+    value: float
+    limit: float
+    tune: int
