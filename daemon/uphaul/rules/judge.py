@@ -18,10 +18,11 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from uphaul.errors import UphaulError
 from uphaul.rules.delay import BEYOND, NEITHER, WITHIN, Delays
-from uphaul.rules.levels import Level, Levels, amount, compare, deadband
+from uphaul.rules.levels import Bound, Level, Levels
 from uphaul.rules.measure import Measured, Piece, Reading, make
-from uphaul.rules.spec import Condition, Curve, Kind, Rule, Setting, Share
+from uphaul.rules.spec import Condition, Kind, Rule, Setting, Share
 from uphaul.signals import NO_TUNE, Block, Signal, index_of
 
 __all__ = ["Approach", "Judge"]
@@ -67,7 +68,6 @@ class Judge:
         self._gap_ms = gap_ms
         self._column = column = index_of(signals)
         self._width = len(signals)
-        self._tunes = tunes
         self._delays = Delays(len(rules))
         self._last_ms: int | None = None
         self._first_ms: int | None = None
@@ -84,10 +84,10 @@ class Judge:
         self._owner_start = np.array([owners.index(i) for i in self._owner], dtype=np.intp)
         self._holds_unknown = np.array([[not rules[i].judge_unknown_when] for i in self._owner]).reshape(-1, 1)
         self._memory: Bools = np.zeros(len(owners), dtype=bool)
-        self._sets = {n: _Set.of(self._names(n), rules, column) for n in range(NO_TUNE, len(tunes))}
-
-    def _names(self, tune: int) -> list[str | None]:
-        return [self._tunes[tune]] if tune >= 0 else [None, *self._tunes]
+        self._sets = {
+            n: _Set([tunes[n]] if n >= 0 else [None, *tunes], rules, self._measured, column)
+            for n in range(NO_TUNE, len(tunes))
+        }
 
     @property
     def active(self) -> Bools:
@@ -160,7 +160,7 @@ class Judge:
             codes[self._lost] = code
         readings = {}
         for i, measured in self._measured:
-            readings[i] = answers = measured.read(piece, chosen.settings[i])
+            readings[i] = answers = measured.read(piece, chosen.bounds[i])
             beyond, within = answers[0].beyond, answers[0].within
             for other in answers[1:]:
                 beyond, within = beyond | other.beyond, within & other.within
@@ -202,10 +202,10 @@ class Judge:
         if spec.kind is Kind.LOST:
             return float("nan"), float("nan")
         if spec.kind is Kind.THRESHOLD:
-            answers = [
-                _reading_at(spec, s, piece.rows[:, tick : tick + 1], self._column) for s in chosen.settings[rule]
-            ]
-            tick = 0
+            rows, tick = piece.rows[:, tick : tick + 1], 0
+            x = rows[self._column.get(spec.signal, -1)]
+            limits = [(b, b.limit(rows)) for b in chosen.bounds[rule]]
+            answers = [Reading(x, limit, *b.compare(x, limit)) for b, limit in limits]
         else:
             answers = readings[rule]
         pick = next((a for a in answers if raised and a.beyond[tick]), answers[0])
@@ -222,44 +222,32 @@ class Judge:
                 self.approaches[rule] = Approach(int(piece.t_ms[tick]), float(best[rule]), value, limit, piece.tune)
 
 
-def _reading_at(rule: Rule, setting: Setting, rows: Floats, column: dict[str, int]) -> Reading:
-    """A threshold rule's reading at one tick, with its limit spelled out."""
-    x = rows[column.get(rule.signal, -1)]
-    limit = amount(setting.limit, rows, column)
-    return Reading(x, limit, *compare(x, limit, deadband(setting.deadband, limit), rule.side))
-
-
-@dataclass(slots=True)
 class _Set:
-    """All that one tune (or the unknown tune) decides: settings by rule and variant, and what is made of them."""
+    """All that one tune (or the unknown tune) decides, made once. `names` are its variants, None the base rule."""
 
-    settings: list[list[Setting]]
-    levels: list[Levels]
-    when: Levels
-    on_ms: npt.NDArray[np.int64]
-    off_ms: npt.NDArray[np.int64]
-
-    @classmethod
-    def of(cls, names: list[str | None], rules: tuple[Rule, ...], column: dict[str, int]) -> _Set:
+    def __init__(
+        self,
+        names: list[str | None],
+        rules: tuple[Rule, ...],
+        measured: list[tuple[int, Measured]],
+        column: dict[str, int],
+    ) -> None:
         settings = [[r.setting(n) for n in names] for r in rules]
         thresholds = [i for i, r in enumerate(rules) if r.kind is Kind.THRESHOLD]
-        variants = {
-            tuple(settings[i][v] for i in thresholds): v for v in reversed(range(len(names)))
-        }  # variants that differ in no threshold rule are evaluated once
-        levels = [
-            Levels([_level(rules[i], settings[i][v]) for i in thresholds], column) for v in sorted(variants.values())
+        self.bounds = {i: [m.bound(s) for s in settings[i]] for i, m in measured}
+        self.bounds |= {i: [Bound(s.limit, s.deadband, rules[i].side, column) for s in settings[i]] for i in thresholds}
+        # variants that differ in no threshold rule are evaluated once
+        distinct = dict.fromkeys(tuple(settings[i][v] for i in thresholds) for v in range(len(names)))
+        self.levels = [
+            Levels([_level(rules[i], s) for i, s in zip(thresholds, variant, strict=True)], column)
+            for variant in distinct
         ]
-        when = [Level(w.signal, w.side, w.limit, w.deadband) for r in rules for w in r.when]
-        return cls(
-            settings=settings,
-            levels=levels,
-            when=Levels(when, column),
-            on_ms=np.array([min(s.on_delay_ms for s in each) for each in settings], dtype=np.int64),
-            off_ms=np.array([max(s.off_delay_ms for s in each) for each in settings], dtype=np.int64),
-        )
+        self.when = Levels([Level(w.signal, w.side, w.limit, w.deadband) for r in rules for w in r.when], column)
+        self.on_ms = np.array([min(s.on_delay_ms for s in each) for each in settings], dtype=np.int64)
+        self.off_ms = np.array([max(s.off_delay_ms for s in each) for each in settings], dtype=np.int64)
 
 
 def _level(rule: Rule, setting: Setting) -> Level:
-    limit = setting.limit
-    assert isinstance(limit, (int, float, Curve)) and not isinstance(limit, Share)
-    return Level(rule.signal, rule.side, limit, setting.deadband)
+    if isinstance(setting.limit, Share):
+        raise UphaulError(f"rule {rule.name}: a threshold's limit is a number or a curve, not a share")
+    return Level(rule.signal, rule.side, setting.limit, setting.deadband)

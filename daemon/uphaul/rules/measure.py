@@ -12,8 +12,8 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from uphaul.rules.levels import amount, compare, deadband
-from uphaul.rules.spec import ABOVE, Kind, Rule, Setting
+from uphaul.rules.levels import Bound, Curves
+from uphaul.rules.spec import ABOVE, BELOW, Kind, Rule, Setting
 from uphaul.rules.window import ExposureWindow, SlopeWindow
 from uphaul.signals import Signal
 
@@ -50,7 +50,11 @@ class Reading:
 class Measured(Protocol):
     """A rule of one of the kinds that are evaluated one by one."""
 
-    def read(self, piece: Piece, variants: list[Setting]) -> list[Reading]:
+    def bound(self, setting: Setting) -> Bound:
+        """What a setting of this rule holds its measure against."""
+        ...
+
+    def read(self, piece: Piece, variants: list[Bound]) -> list[Reading]:
         """One reading a variant; called once for every piece, in order."""
         ...
 
@@ -63,46 +67,56 @@ class _Rate:
         self._col = column.get(rule.signal, -1)
         self._slope = SlopeWindow(rule.window_ms, signal.per_unit if signal else 1, grid_ms)
 
+    def bound(self, setting: Setting) -> Bound:
+        return Bound(setting.limit, setting.deadband, self._rule.side, self._column)
+
     def slope(self, piece: Piece) -> Floats:
         """The slope over this piece."""
         if piece.gap:
             self._slope.restart()
         return self._slope.run(piece.t_ms, piece.rows[self._col])
 
-    def read(self, piece: Piece, variants: list[Setting]) -> list[Reading]:
+    def read(self, piece: Piece, variants: list[Bound]) -> list[Reading]:
         slope = self.slope(piece)
         out = []
         for v in variants:
-            limit = amount(v.limit, piece.rows, self._column)
-            out.append(
-                Reading(slope, limit, *compare(slope, limit, deadband(v.deadband, limit), self._rule.side)),
-            )
+            limit = v.limit(piece.rows)
+            out.append(Reading(slope, limit, *v.compare(slope, limit)))
         return out
 
 
 class _Reach(_Rate):
     """Seconds left until a limit at the present slope, against a lead time."""
 
-    def read(self, piece: Piece, variants: list[Setting]) -> list[Reading]:
-        rule = self._rule
+    def bound(self, setting: Setting) -> Bound:
+        return _Lead(setting, self._rule.side, self._column)
+
+    def read(self, piece: Piece, variants: list[Bound]) -> list[Reading]:
+        side, start = self._rule.side, self._rule.start
         slope = self.slope(piece)
         x = piece.rows[self._col]
-        far = np.zeros(len(x), dtype=bool)
-        if rule.start is not None:
-            far = x <= rule.start if rule.side == ABOVE else x >= rule.start
+        pointing = slope * side > 0
+        near = pointing if start is None else pointing & (x * side > start * side)
         out = []
         for v in variants:
-            limit = amount(v.limit, piece.rows, self._column)
-            room = (limit - x) * rule.side
-            pointing = slope * rule.side > 0
-            known = ~(np.isnan(slope) | np.isnan(room))
-            with np.errstate(divide="ignore", invalid="ignore"):
-                left = np.where(known & pointing, np.where(room < 0, 0.0, (limit - x) / slope), np.nan)
-            idle = known & (far | ~pointing)
-            lead = np.array([v.within_s])
-            band = deadband(v.deadband, lead)
-            out.append(Reading(left, lead, (left < lead) & ~idle, (left >= lead + band) | idle))
+            assert isinstance(v, _Lead)
+            room = v.target.limit(piece.rows) - x
+            known = ~np.isnan(slope + room)
+            left = np.full(len(x), np.nan)
+            np.divide(room, slope, out=left, where=known & pointing)
+            left[known & pointing & (room * side < 0)] = 0.0
+            limit = v.limit(piece.rows)
+            late, early = v.compare(left, limit)
+            out.append(Reading(left, limit, late & near, known & (early | ~near)))
         return out
+
+
+class _Lead(Bound):
+    """The lead time of a reach rule, and the limit that it leads up to."""
+
+    def __init__(self, setting: Setting, side: int, column: dict[str, int]) -> None:
+        super().__init__(setting.within_s, setting.deadband, BELOW, column)
+        self.target = Bound(setting.limit, 0.0, side, column)
 
 
 class _Exposure:
@@ -113,23 +127,32 @@ class _Exposure:
         self._col = column.get(rule.signal, -1)
         self._window = ExposureWindow(rule.window_ms)
 
-    def read(self, piece: Piece, variants: list[Setting]) -> list[Reading]:
+    def bound(self, setting: Setting) -> Bound:
+        return _Allowance(setting, self._rule.side, self._column)
+
+    def read(self, piece: Piece, variants: list[Bound]) -> list[Reading]:
         x = piece.rows[self._col]
-        past = np.zeros(len(x), dtype=bool)
-        unsure = np.zeros(len(x), dtype=bool)
+        past, unsure = np.zeros((2, len(x)), dtype=bool)
         for v in variants:
-            limit = amount(v.limit, piece.rows, self._column)
-            past |= compare(x, limit, np.zeros(1), self._rule.side)[0]
-            unsure |= np.isnan(x - limit)
+            assert isinstance(v, _Allowance)
+            level = v.level.limit(piece.rows)
+            past = past | v.level.compare(x, level)[0]
+            unsure = unsure | np.isnan(x - level)
         above_ms, unknown_ms = self._window.run(piece.t_ms, past, unsure & ~past, gap=piece.gap)
-        known_s = above_ms / 1000.0
-        worst_s = (above_ms + unknown_ms) / 1000.0
+        known_s, worst_s = above_ms / 1000.0, (above_ms + unknown_ms) / 1000.0
         out = []
         for v in variants:
-            allowed = np.array([v.allowed_s])
-            band = deadband(v.deadband, allowed)
-            out.append(Reading(known_s, allowed, known_s > allowed, worst_s <= allowed - band))
+            allowed = v.limit(piece.rows)
+            out.append(Reading(known_s, allowed, v.compare(known_s, allowed)[0], v.compare(worst_s, allowed)[1]))
         return out
+
+
+class _Allowance(Bound):
+    """The seconds that an exposure rule allows, and the level that they are counted above."""
+
+    def __init__(self, setting: Setting, side: int, column: dict[str, int]) -> None:
+        super().__init__(setting.allowed_s, setting.deadband, ABOVE, column)
+        self.level = Bound(setting.limit, 0.0, side, column)
 
 
 class _Departure:
@@ -139,18 +162,20 @@ class _Departure:
         self._rule, self._column = rule, column
         self._col = column.get(rule.signal, -1)
         expected = dict(rule.expected)
-        self._curves = [expected.get(name) for name in tunes]
+        self._curves = [Curves([expected[n]], column) if n in expected else None for n in tunes]
 
-    def read(self, piece: Piece, variants: list[Setting]) -> list[Reading]:
-        spec = self._curves[piece.tune] if piece.tune >= 0 else None
+    def bound(self, setting: Setting) -> Bound:
+        return Bound(setting.limit, setting.deadband, self._rule.side, self._column)
+
+    def read(self, piece: Piece, variants: list[Bound]) -> list[Reading]:
+        curve = self._curves[piece.tune] if piece.tune >= 0 else None
         x = piece.rows[self._col]
-        expected = np.full(len(x), np.nan) if spec is None else amount(spec, piece.rows, self._column)
+        expected = np.full(len(x), np.nan) if curve is None else curve.evaluate(piece.rows)[0]
         distance = x - expected
         out = []
         for v in variants:
-            limit = amount(v.limit, piece.rows, self._column, expected)
-            band = deadband(v.deadband, expected)
-            out.append(Reading(distance, limit, *compare(distance, limit, band, self._rule.side)))
+            limit = v.limit(piece.rows, expected)
+            out.append(Reading(distance, limit, *v.compare(distance, limit, expected)))
         return out
 
 

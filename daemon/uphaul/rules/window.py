@@ -1,13 +1,13 @@
 """Sums over a sliding window of time, exact in integers: the slope of a signal, and the time it spent above a limit.
 
-Theory of operation. Each tracker keeps running int64 sums of counts and milliseconds, one entry a tick, for the
-ticks that a window can still reach. A window's sum is the difference of two entries, so it is exact, and a drive cut
-into any blocks gives the same bits. Entries only ever join at the end and leave at the front.
+Theory of operation. A window keeps one entry a tick and the sum over its entries as Python integers, which have no
+bound. One tick joins at the end, what is too old leaves at the front. A long block instead takes running sums over
+the window and the block in int64. Both are exact, so a drive cut into any blocks gives the same bits.
 """
 
 from __future__ import annotations
 
-from math import gcd
+from math import gcd, isnan
 
 import numpy as np
 import numpy.typing as npt
@@ -16,8 +16,11 @@ __all__ = ["ExposureWindow", "SlopeWindow"]
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 EXACT = 2.0**53
 """Integers up to here are doubles without rounding."""
+FEW = 8
+"""Up to so many ticks are taken one by one: cheaper than arrays."""
 
 
 class _Entries:
@@ -26,6 +29,9 @@ class _Entries:
     def __init__(self, rows: int) -> None:
         self._array = np.zeros((rows, 256), dtype=np.int64)
         self._start = self._end = 0
+
+    def __len__(self) -> int:
+        return self._end - self._start
 
     def view(self) -> Ints:
         return self._array[:, self._start : self._end]
@@ -40,7 +46,18 @@ class _Entries:
         self._end += count
         return self._array[:, self._end - count : self._end]
 
-    def drop(self, count: int) -> None:
+    def append(self, *values: int) -> None:
+        if self._end == self._array.shape[1]:
+            self.extend(1)
+        else:
+            self._end += 1
+        self._array[:, self._end - 1] = values
+
+    def first(self) -> list[int]:
+        oldest: list[int] = self._array[:, self._start].tolist()
+        return oldest
+
+    def drop(self, count: int = 1) -> None:
         self._start += count
 
     def clear(self) -> None:
@@ -62,64 +79,78 @@ class SlopeWindow:
         # slope = num * 1000 / (den * grid_ms * per_unit), with the constants reduced once
         common = gcd(1000, grid_ms * per_unit)
         self._up, self._down = 1000 // common, grid_ms * per_unit // common
-        self._entries = _Entries(6)  # t_ms, count, then sums of t, c, t*t, t*c in grid steps
+        self._entries = _Entries(3)  # t_ms, time in grid steps, count
+        self._sums = (0, 0, 0, 0)  # of g, c, g*g, g*c over the entries
 
     def restart(self) -> None:
         """Forget everything before a gap."""
         self._entries.clear()
+        self._sums = (0, 0, 0, 0)
 
     def run(self, t_ms: Ints, x: Floats) -> Floats:
         """Slope at each tick (N,), for values `x` (N,) on their grid of counts."""
+        if len(t_ms) <= FEW:
+            return np.array([self._one(t, v) for t, v in zip(t_ms.tolist(), x.tolist(), strict=True)])
         slope = np.full(len(t_ms), np.nan)
         known = np.flatnonzero(~np.isnan(x))
-        if not len(known):
-            return slope
-        t, c = t_ms[known], np.rint(x[known] * self._per_unit).astype(np.int64)
-        before = self._entries.view()[2:, -1:].copy()
-        room = self._entries.extend(len(known))
-        g = t // self._grid_ms
-        room[0], room[1] = t, c
-        # sums may wrap: their differences are exact all the same as long as a window's own sum fits
-        np.cumsum(np.stack((g, c, g * g, g * c)), axis=1, out=room[2:])
-        if before.shape[1]:
-            room[2:] += before
-        every = self._entries.view()
-        first = np.searchsorted(every[0], t - self._window_ms, side="left")
-        last = np.arange(every.shape[1] - len(known), every.shape[1])
-        n = last - first + 1
-        span = t - every[0, first]
-        enough = (n >= 3) & (2 * span >= self._window_ms)
-        if enough.any():
-            slope[known[enough]] = self._slopes(every, first[enough], last[enough])
-        self._entries.drop(int(first[-1]))
+        if len(known):
+            slope[known] = self._many(t_ms[known], np.rint(x[known] * self._per_unit).astype(np.int64))
         return slope
 
-    def _slopes(self, every: Ints, first: Ints, last: Ints) -> Floats:
-        n = last - first + 1
-        # sums over the window, then moved so that tick k is the origin of time and count
-        low = every[2:, first] - self._own(every, first)
-        st, sc, stt, stc = every[2:, last] - low
-        g, c = every[0, last] // self._grid_ms, every[1, last]
-        su, sv = st - n * g, sc - n * c
-        suu = stt - 2 * g * st + n * g * g
-        suv = stc - g * sc - c * st + n * g * c
-        size = np.abs(suv) * n.astype(np.float64) + np.abs(su).astype(np.float64) * np.abs(sv)
-        small = (size * self._up < EXACT) & (suu * n.astype(np.float64) * self._down < EXACT)
-        out = np.empty(len(n))
-        i = np.flatnonzero(small)
-        if len(i):
-            num = (n[i] * suv[i] - su[i] * sv[i]) * self._up
-            den = (n[i] * suu[i] - su[i] * su[i]) * self._down
-            out[i] = num / den
-        for j in np.flatnonzero(~small).tolist():  # Python's integers have no bound and divide with one rounding
-            m, a, b, p, q = int(n[j]), int(su[j]), int(sv[j]), int(suu[j]), int(suv[j])
-            out[j] = (m * q - a * b) * self._up / ((m * p - a * a) * self._down)
-        return out
+    def _one(self, t: int, x: float) -> float:
+        if isnan(x):
+            return x
+        g, c = t // self._grid_ms, round(x * self._per_unit)
+        sg, sc, sgg, sgc = self._sums
+        sg, sc, sgg, sgc = sg + g, sc + c, sgg + g * g, sgc + g * c
+        entries = self._entries
+        entries.append(t, g, c)
+        oldest = entries.first()
+        while oldest[0] < t - self._window_ms:
+            _, h, d = oldest
+            sg, sc, sgg, sgc = sg - h, sc - d, sgg - h * h, sgc - h * d
+            entries.drop()
+            oldest = entries.first()
+        self._sums = sg, sc, sgg, sgc
+        n = len(entries)
+        if n < 3 or 2 * (t - oldest[0]) < self._window_ms:
+            return float("nan")
+        return (n * sgc - sg * sc) * self._up / ((n * sgg - sg * sg) * self._down)
 
-    def _own(self, every: Ints, i: Ints) -> Ints:
-        """What entry i itself added to the sums: (4, len(i))."""
-        g, c = every[0, i] // self._grid_ms, every[1, i]
-        return np.stack((g, c, g * g, g * c))
+    def _many(self, t: Ints, c: Ints) -> Floats:
+        """Slopes at ticks that are all known."""
+        room = self._entries.extend(len(t))
+        room[0], room[1], room[2] = t, t // self._grid_ms, c
+        every = self._entries.view()
+        # time and count from the first entry on, so that the running sums stay small
+        g, d = every[1] - every[1, 0], every[2] - every[2, 0]
+        sums = np.zeros((4, len(g) + 1), dtype=np.int64)
+        for row, part in zip(sums, (g, d, g * g, g * d), strict=True):
+            np.cumsum(part, out=row[1:])
+        first = np.searchsorted(every[0], t - self._window_ms)
+        last = np.arange(len(g) - len(t), len(g))
+        n = last - first + 1
+        # moved again so that each tick is its own origin
+        sg, sd, sgg, sgd = sums[:, last + 1] - sums[:, first]
+        g, d = g[last], d[last]
+        su, sv = sg - n * g, sd - n * d
+        suu = sgg - 2 * g * sg + n * g * g
+        suv = sgd - g * sd - d * sg + n * g * d
+        slope = np.full(len(t), np.nan)
+        enough = (n >= 3) & (2 * (t - every[0, first]) >= self._window_ms)
+        size = (np.abs(suv) * n.astype(float) + np.abs(su).astype(float) * np.abs(sv)) * self._up
+        small = (size < EXACT) & (suu * n.astype(float) * self._down < EXACT)
+        i = np.flatnonzero(enough & small)
+        num = (n[i] * suv[i] - su[i] * sv[i]) * self._up
+        slope[i] = num / ((n[i] * suu[i] - su[i] * su[i]) * self._down)
+        for j in np.flatnonzero(enough & ~small).tolist():  # Python's integers divide with one rounding at any size
+            m, a, b, p, q = (int(v[j]) for v in (n, su, sv, suu, suv))
+            slope[j] = (m * q - a * b) * self._up / ((m * p - a * a) * self._down)
+        self._entries.drop(int(first[-1]))
+        _, g, c = self._entries.view()
+        whole = g.astype(object)
+        self._sums = int(g.sum()), int(c.sum()), int((whole * whole).sum()), int((whole * c).sum())
+        return slope
 
 
 class ExposureWindow:
@@ -131,26 +162,40 @@ class ExposureWindow:
 
     def __init__(self, window_ms: int) -> None:
         self._window_ms = window_ms
-        self._entries = _Entries(3)  # t_ms, sum of ms above, sum of ms unknown
+        self._entries = _Entries(3)  # t_ms, ms above, ms unknown
+        self._sums = (0, 0)
         self._last_ms: int | None = None
 
-    def run(self, t_ms: Ints, above: npt.NDArray[np.bool_], unknown: npt.NDArray[np.bool_], *, gap: bool) -> Ints:
+    def run(self, t_ms: Ints, above: Bools, unknown: Bools, *, gap: bool) -> Ints:
         """(above_ms, unknown_ms) over the window at each tick: (2, N). `gap`: a gap ends at the first tick."""
-        step = np.diff(t_ms, prepend=t_ms[0] if self._last_ms is None else self._last_ms)
-        lost = unknown.copy()
-        if gap:
-            lost[0] = True
-        before = self._entries.view()[1:, -1:].copy()
-        room = self._entries.extend(len(t_ms))
-        room[0] = t_ms
-        np.cumsum(np.where(above & ~lost, step, 0), out=room[1])
-        np.cumsum(np.where(lost, step, 0), out=room[2])
-        if before.shape[1]:
-            room[1:] += before
-        every = self._entries.view()
-        # the entry just outside each window; the first tick of the drive adds nothing, so it can stand for it
-        outside = np.maximum(np.searchsorted(every[0], t_ms - self._window_ms, side="right") - 1, 0)
-        sums = room[1:] - every[1:, outside]
-        self._entries.drop(int(outside[-1]))
+        before = int(t_ms[0]) if self._last_ms is None else self._last_ms
         self._last_ms = int(t_ms[-1])
-        return sums
+        if len(t_ms) <= FEW:
+            out = []
+            for t, a, u in zip(t_ms.tolist(), above.tolist(), unknown.tolist(), strict=True):
+                out.append(self._one(t, t - before, above=a, unknown=u or gap))
+                before, gap = t, False
+            return np.array(out, dtype=np.int64).T
+        step = np.diff(t_ms, prepend=before)
+        unknown = unknown.copy()
+        unknown[0] |= gap
+        room = self._entries.extend(len(t_ms))
+        room[0], room[1], room[2] = t_ms, np.where(above & ~unknown, step, 0), np.where(unknown, step, 0)
+        every = self._entries.view()
+        sums = np.zeros((2, every.shape[1] + 1), dtype=np.int64)
+        np.cumsum(every[1:], axis=1, out=sums[:, 1:])
+        first = np.searchsorted(every[0], t_ms - self._window_ms, side="right")
+        inside = sums[:, -len(t_ms) :] - sums[:, first]
+        self._entries.drop(int(first[-1]))
+        self._sums = int(inside[0, -1]), int(inside[1, -1])
+        return inside
+
+    def _one(self, t: int, step: int, *, above: bool, unknown: bool) -> tuple[int, int]:
+        a, u = (0, step) if unknown else (step if above else 0, 0)
+        above_ms, unknown_ms = self._sums[0] + a, self._sums[1] + u
+        self._entries.append(t, a, u)
+        while (oldest := self._entries.first())[0] <= t - self._window_ms:
+            above_ms, unknown_ms = above_ms - oldest[1], unknown_ms - oldest[2]
+            self._entries.drop()
+        self._sums = above_ms, unknown_ms
+        return self._sums
