@@ -1,5 +1,5 @@
 """The life cycle of alerts and the policy of annunciation. Pure."""
 
-from uphaul.alerts.model import Condition, Notice, NoticeKind, State, Transition
+from uphaul.alerts.model import Carried, Condition, Notice, NoticeKind, State, Transition
 
-__all__ = ["Condition", "Notice", "NoticeKind", "State", "Transition"]
+__all__ = ["Carried", "Condition", "Notice", "NoticeKind", "State", "Transition"]

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from uphaul.rules.spec import Condition
 
-__all__ = ["Condition", "Notice", "NoticeKind", "State", "Transition"]
+__all__ = ["Carried", "Condition", "Notice", "NoticeKind", "State", "Transition"]
 
 
 class State(StrEnum):
@@ -57,3 +57,13 @@ class Notice:
     kind: NoticeKind
     rule: str = ""
     text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What one alert takes into the next drive. `was_true`: its condition was true while it was set aside."""
+
+    rule: str
+    state: State
+    was_true: bool = False
+    shelf_left_ms: int | None = None
