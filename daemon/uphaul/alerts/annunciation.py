@@ -1,8 +1,8 @@
 """What to tell the driver now: one instruction, one reason, how urgent, and when to sound again.
 
-Order: the action, then the rule's rank (time to damage), then the first raised. Only the first is spoken; the rest is a
-count. In a flood the first cause stays in front. Chattering mutes `note` and `ease` after their first sound. A `stop` is
-never muted: acknowledged, it sounds again every 30 s while its condition holds.
+Order: the action, then the rule's rank (time to damage), then the first raised. Only the first is spoken; the rest is
+a count. In a flood the first cause stays in front. Chattering mutes `note` and `ease` after their first sound. A
+`stop` is never muted: acknowledged, it sounds again every 30 s while its condition holds.
 """
 
 from __future__ import annotations

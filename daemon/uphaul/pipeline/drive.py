@@ -19,8 +19,8 @@ class DriveStep(Enum):
 class DriveKeeper:
     """Decides at every tick. A drive begins at the first tick at which the value is above `above`.
 
-    It ends at the first tick at which it has not been so (or not known) for `hold_ms`, so a stalled engine or a lost wire
-    does not cut a drive in two. With `always` there is one drive, without an end.
+    It ends at the first tick at which it has not been so (or not known) for `hold_ms`, so a stalled engine or a lost
+    wire does not cut a drive in two. With `always` there is one drive, without an end.
     """
 
     def __init__(self, above: float, hold_ms: int, *, always: bool = False) -> None:
