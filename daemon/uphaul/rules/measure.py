@@ -95,19 +95,20 @@ class _Reach(_Rate):
         side, start = self._rule.side, self._rule.start
         slope = self.slope(piece)
         x = piece.rows[self._col]
-        pointing = slope * side > 0
-        near = pointing if start is None else pointing & (x * side > start * side)
+        near = slope * side > 0  # the slope points at the limit, and the value is past `from`
+        if start is not None:
+            near &= x * side > start * side
         out = []
         for v in variants:
             assert isinstance(v, _Lead)
             room = v.target.limit(piece.rows) - x
             known = ~np.isnan(slope + room)
             left = np.full(len(x), np.nan)
-            np.divide(room, slope, out=left, where=known & pointing)
-            left[known & pointing & (room * side < 0)] = 0.0
+            np.divide(room, slope, out=left, where=known & near)
+            left[known & near & (room * side <= 0)] = 0.0
             limit = v.limit(piece.rows)
             late, early = v.compare(left, limit)
-            out.append(Reading(left, limit, late & near, known & (early | ~near)))
+            out.append(Reading(left, limit, late, known & (early | ~near)))
         return out
 
 
