@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import pytest
 
@@ -24,11 +25,11 @@ UP, DOWN = "raised", "cleared"
 Evaluate = Callable[[Sequence[Rule], Sequence[Signal], Sequence[str], Block, int], list[Condition]]
 
 
-def rule(kind: Kind = Kind.THRESHOLD, side: int = ABOVE, **more: object) -> Rule:
+def rule(kind: Kind = Kind.THRESHOLD, side: int = ABOVE, **more: Any) -> Rule:
     """A rule over signal x; `limit`, `deadband` and the delays go to its base setting."""
     keys = ("limit", "deadband", "on_delay_ms", "off_delay_ms", "allowed_s", "within_s")
-    base = Setting(**{key: more.pop(key) for key in keys if key in more})  # type: ignore[arg-type]
-    return Rule("r", kind, "x", side, base, Action.EASE, **more)  # type: ignore[arg-type]
+    base = Setting(**{key: more.pop(key) for key in keys if key in more})
+    return Rule("r", kind, "x", side, base, Action.EASE, **more)
 
 
 @dataclass(frozen=True)
@@ -47,11 +48,11 @@ class Row:
     """Value and limit of each expected change, where the row cares."""
 
 
-HOT = {"limit": 105.0, "deadband": 2.0}
+HOT: dict[str, Any] = {"limit": 105.0, "deadband": 2.0}
 RPM_CURVE = Curve("rpm", (1500.0, 2200.0), (110.0, 180.0))
 PULLING = (When("rpm", ABOVE, 1200.0, 100.0),)
 TOW = (("tow", Setting(680.0, 25.0, 50, 150)),)
-EGT = {"limit": 720.0, "deadband": 25.0, "on_delay_ms": 100, "off_delay_ms": 50}
+EGT: dict[str, Any] = {"limit": 720.0, "deadband": 25.0, "on_delay_ms": 100, "off_delay_ms": 50}
 EXPECTED = (("stock", Curve("rpm", (1000.0, 2000.0), (50.0, 150.0))),)
 
 THRESHOLD = [

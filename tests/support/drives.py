@@ -17,10 +17,9 @@ TICK_MS = 50
 """20 ticks a second, the default rate."""
 
 
-def signals_of(names: Iterable[str], per_unit: int | Mapping[str, int] = 4) -> tuple[Signal, ...]:
+def signals_of(names: Iterable[str], per_unit: int = 4) -> tuple[Signal, ...]:
     """Signals of no particular unit, with so many counts per unit."""
-    of = per_unit if isinstance(per_unit, Mapping) else dict.fromkeys(names := list(names), per_unit)
-    return tuple(Signal(name, "1", of[name]) for name in names)
+    return tuple(Signal(name, "1", per_unit) for name in names)
 
 
 def block_of(
