@@ -1,0 +1,197 @@
+"""The status page's server: over real loopback sockets, with aiohttp's own client as the browser."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import re
+from collections.abc import AsyncIterator
+from dataclasses import replace
+from typing import Any
+
+import aiohttp
+import pytest
+
+from support.status_page import busy, calm
+from uphaul.errors import UphaulError
+from uphaul.web import Status, WebState, make_app, serve
+
+DEADLINE_S = 10.0
+
+
+@contextlib.asynccontextmanager
+async def browser(state: WebState) -> AsyncIterator[aiohttp.ClientSession]:
+    async with (
+        asyncio.timeout(DEADLINE_S),
+        serve(make_app(state, period_s=0.2)) as port,
+        aiohttp.ClientSession(f"http://127.0.0.1:{port}") as session,
+    ):
+        yield session
+
+
+async def event(stream: aiohttp.ClientResponse) -> dict[str, Any]:
+    line = await stream.content.readline()
+    assert line.startswith(b"data: ")
+    assert await stream.content.readline() == b"\n"
+    found: dict[str, Any] = json.loads(line[6:])
+    return found
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("path", ["/", "/app.js", "/style.css", "/icon.svg", "/status.json"])
+async def test_every_answer_forbids_outside_resources_and_caching(path: str) -> None:
+    async with browser(WebState(calm)) as session, session.get(path) as answer:
+        assert answer.status == 200
+        policy = answer.headers["Content-Security-Policy"]
+        assert policy.startswith("default-src 'none'; script-src 'self'; style-src 'self'")
+        assert "unsafe" not in policy
+        assert "http" not in policy
+        assert answer.headers["Cache-Control"] == "no-store"
+        assert answer.headers["X-Content-Type-Options"] == "nosniff"
+        assert "Server" not in answer.headers
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("path", ["/", "/app.js", "/style.css"])
+async def test_no_file_of_the_page_names_another_host(path: str) -> None:
+    async with browser(WebState(calm)) as session, session.get(path) as answer:
+        assert re.findall(r"//\w\S*", await answer.text()) == []
+
+
+@pytest.mark.asyncio
+async def test_status_json_is_what_the_state_says() -> None:
+    async with browser(WebState(busy)) as session, session.get("/status.json") as answer:
+        assert answer.content_type == "application/json"
+        got = await answer.json()
+    assert (got["drive"], got["t_ms"], got["tune"], got["invented"]) == (7, 1_275_050, "tow", True)
+    assert got["alerts"][0]["act"] == "Ease off now"
+    assert got["signals"][0]["unit"] == "°C"
+    assert got["sources"][1]["restarts"] == 4
+
+
+@pytest.mark.asyncio
+async def test_events_begin_at_once_and_follow_the_state() -> None:
+    ticks = iter(range(1, 1_000))
+    state = WebState(lambda: replace(calm(), t_ms=next(ticks)))
+    async with browser(state) as session, session.get("/events") as stream:
+        assert stream.content_type == "text/event-stream"
+        got = [await event(stream) for _ in range(3)]
+    times = [e["t_ms"] for e in got]
+    assert times == sorted(set(times))
+
+
+@pytest.mark.asyncio
+async def test_many_browsers_cost_one_status_each_period() -> None:
+    calls = 0
+
+    def count() -> Status:
+        nonlocal calls
+        calls += 1
+        return calm()
+
+    async with browser(WebState(count)) as session, contextlib.AsyncExitStack() as stack:
+        streams = [await stack.enter_async_context(session.get("/events")) for _ in range(10)]
+        for stream in streams:
+            for _ in range(4):
+                await event(stream)
+    # One call for each browser's first event; the other 30 events came from at most a few shared texts.
+    assert calls < 10 + 8
+
+
+@pytest.mark.asyncio
+async def test_a_failing_handler_answers_500_and_is_counted(caplog: pytest.LogCaptureFixture) -> None:
+    def fail() -> Status:
+        raise RuntimeError("made up")
+
+    state = WebState(fail)
+    with caplog.at_level(logging.CRITICAL, logger="uphaul.web.server"):
+        async with browser(state) as session:
+            async with session.get("/status.json") as answer:
+                assert answer.status == 500
+            async with session.get("/events") as answer:
+                assert answer.status == 500
+            async with session.get("/") as answer:
+                assert answer.status == 200
+    assert state.failures == 2
+
+
+@pytest.mark.asyncio
+async def test_a_status_that_fails_for_a_while_is_silence_and_then_goes_on() -> None:
+    calls = 0
+
+    def sometimes() -> Status:
+        nonlocal calls
+        calls += 1
+        if calls in (2, 3):
+            raise RuntimeError("made up")
+        return replace(calm(), t_ms=calls)
+
+    state = WebState(sometimes)
+    async with browser(state) as session, session.get("/events") as stream:
+        assert [(await event(stream))["t_ms"] for _ in range(2)] == [1, 4]
+    assert state.failures == 2
+
+
+@pytest.mark.asyncio
+async def test_an_unknown_path_is_404_and_no_failure() -> None:
+    state = WebState(calm)
+    async with browser(state) as session, session.get("/nothing") as answer:
+        assert answer.status == 404
+    assert state.failures == 0
+
+
+@pytest.mark.asyncio
+async def test_the_number_of_streams_is_bounded() -> None:
+    async with browser(WebState(calm)) as session, contextlib.AsyncExitStack() as stack:
+        for _ in range(32):
+            stream = await stack.enter_async_context(session.get("/events"))
+            await event(stream)
+        async with session.get("/events") as answer:
+            assert answer.status == 503
+
+
+@pytest.mark.asyncio
+async def test_a_browser_that_reads_nothing_loses_events_and_holds_up_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    big = replace(calm(), notices=tuple("x" * 100_000 for _ in range(40)))
+    state = WebState(lambda: big)
+    async with asyncio.timeout(30), serve(make_app(state, period_s=0.2)) as port:
+        reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=1024)
+        writer.write(b"GET /events HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        async with (
+            aiohttp.ClientSession(f"http://127.0.0.1:{port}", read_bufsize=2**24) as session,
+            session.get("/events") as stream,
+        ):
+            while state.dropped == 0:
+                await event(stream)
+        writer.close()
+        del reader
+    assert state.dropped > 0
+
+
+@pytest.mark.asyncio
+async def test_the_end_comes_at_once_with_browsers_watching() -> None:
+    app = make_app(WebState(calm), period_s=0.2)
+    async with asyncio.timeout(DEADLINE_S), aiohttp.ClientSession() as session:
+        async with serve(app) as port:
+            stream = await session.get(f"http://127.0.0.1:{port}/events")
+            await event(stream)
+        while await stream.content.readline():
+            pass
+        assert stream.content.at_eof()
+        stream.close()
+
+
+@pytest.mark.asyncio
+async def test_a_taken_port_is_named() -> None:
+    async with serve(make_app(WebState(calm))) as port:
+        with pytest.raises(UphaulError, match=rf"web: host = '127.0.0.1', port = {port}: .*a free port"):
+            async with serve(make_app(WebState(calm)), port=port):
+                pass
+
+
+@pytest.mark.asyncio
+async def test_more_than_five_events_a_second_are_refused() -> None:
+    with pytest.raises(UphaulError, match=r"period_s = 0\.1: at least 0\.2 s"):
+        make_app(WebState(calm), period_s=0.1)

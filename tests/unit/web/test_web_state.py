@@ -1,0 +1,61 @@
+"""What the page's JSON says about values, units, qualities and states."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from support.status_page import busy, calm
+from uphaul.alerts import State
+from uphaul.rules import Action
+from uphaul.signals import Quality
+from uphaul.web import SignalView, Status, WebState
+from uphaul.web.state import ACTION_WORDS, STATE_WORDS, to_json
+
+
+def shown(status: Status) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(to_json(status, WebState(calm), 5))
+    return found
+
+
+def signal(view: SignalView) -> dict[str, Any]:
+    found: dict[str, Any] = shown(replace(calm(), signals=(view,)))["signals"][0]
+    return found
+
+
+@pytest.mark.parametrize("value", [None, float("nan"), float("inf")])
+def test_a_value_that_is_none_is_unknown_whatever_its_quality(value: float | None) -> None:
+    got = signal(SignalView("egt", "degC", value))
+    assert (got["value"], got["quality"]) == (None, "unknown")
+
+
+def test_a_value_of_a_bad_quality_is_not_shown() -> None:
+    got = signal(SignalView("egt", "degC", 700.0, Quality.OPEN_CIRCUIT))
+    assert (got["value"], got["quality"]) == (None, "open circuit")
+
+
+def test_a_saturated_value_is_shown_with_its_quality() -> None:
+    got = signal(SignalView("map", "kPa", 255.0, Quality.SATURATED))
+    assert (got["value"], got["quality"]) == (255.0, "saturated")
+
+
+@pytest.mark.parametrize(("per_unit", "decimals"), [(1, 0), (4, 0), (10, 0), (100, 1), (1000, 2), (10000, 2)])
+def test_decimals_are_fewer_than_the_resolution_supports(per_unit: int, decimals: int) -> None:
+    assert signal(SignalView("x", "kPa", 1.0, per_unit=per_unit))["decimals"] == decimals
+
+
+def test_every_state_and_action_has_words_for_people() -> None:
+    assert set(STATE_WORDS) == set(State)
+    assert set(ACTION_WORDS) == set(Action)
+
+
+def test_alerts_keep_the_order_they_are_given_in() -> None:
+    assert [a["action"] for a in shown(busy(stop=True))["alerts"]] == ["stop", "ease", "note", "note"]
+
+
+def test_the_json_is_one_line_so_that_it_is_one_event() -> None:
+    text = to_json(replace(calm(), notices=("two\nlines",)), WebState(calm), 0)
+    assert "\n" not in text
