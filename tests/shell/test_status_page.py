@@ -1,14 +1,12 @@
 """The status page in a real browser: what is seen on a phone and at a desk, and that a frozen page never looks alive.
 
-Needs Chromium (Debian package `chromium`), or the path of another build of it in $UPHAUL_CHROMIUM. Set $UPHAUL_PICTURES
-to a folder to keep the screenshots.
+Set $UPHAUL_PICTURES to a folder to keep the screenshots.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +14,7 @@ from pathlib import Path
 import pytest
 from playwright.async_api import Page, Route, ViewportSize, async_playwright, expect
 
+from support.machine import tool
 from support.status_page import busy, calm
 from uphaul.web import Status, WebState, make_app, serve
 
@@ -51,8 +50,7 @@ class Vehicle:
 async def page_of(vehicle: Vehicle, size: ViewportSize, *, dark: bool = False) -> AsyncIterator[Page]:
     """The page as a browser shows it. Ends with no error in its console: a blocked resource would be one."""
     errors: list[str] = []
-    chromium = os.environ.get("UPHAUL_CHROMIUM") or shutil.which("chromium")
-    assert chromium, "this test needs Chromium: install the package chromium"
+    chromium = tool("chromium", "chromium")
     async with (
         serve(make_app(WebState(vehicle), period_s=0.2)) as port,
         async_playwright() as playwright,

@@ -10,16 +10,12 @@ from pathlib import Path
 
 import pytest
 
+from support.machine import tool
+
 SYSTEMD = Path(__file__).resolve().parents[2] / "systemd"
 UNIT = SYSTEMD / "uphaul.service"
 MOST_EXPOSED = 2.0
 """On the scale of systemd-analyze security, where 10 is worst; a unit with no confinement gets 9.6."""
-
-
-def tool(name: str) -> str:
-    path = shutil.which(name)
-    assert path, f"this test needs {name}: install the package systemd"
-    return path
 
 
 def setting(section: str, key: str) -> list[str]:
@@ -31,6 +27,7 @@ def setting(section: str, key: str) -> list[str]:
 @pytest.fixture
 def board(tmp_path: Path) -> Path:
     """A file tree as on a board: systemd's own units, ours, and something to execute where the daemon belongs."""
+    tool("systemd-analyze", "systemd")
     shutil.copytree("/usr/lib/systemd/system", tmp_path / "usr/lib/systemd/system", symlinks=True)
     units = tmp_path / "etc/systemd/system"
     units.mkdir(parents=True)
@@ -44,7 +41,7 @@ def board(tmp_path: Path) -> Path:
 
 def verify(board: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [tool("systemd-analyze"), "verify", f"--root={board}", "uphaul.service"],
+        [tool("systemd-analyze", "systemd"), "verify", f"--root={board}", "uphaul.service"],
         capture_output=True,
         text=True,
         check=False,
@@ -65,7 +62,7 @@ def test_a_misspelt_line_would_be_told(board: Path) -> None:
 def test_it_is_closely_confined() -> None:
     run = subprocess.run(
         [
-            tool("systemd-analyze"),
+            tool("systemd-analyze", "systemd"),
             "security",
             "--offline=true",
             "--no-pager",
@@ -86,7 +83,7 @@ def test_the_user_and_its_groups_are_made(tmp_path: Path) -> None:
     target = tmp_path / "etc/sysusers.d"
     target.mkdir(parents=True)
     shutil.copy(SYSTEMD / "uphaul.sysusers", target / "uphaul.conf")
-    subprocess.run([tool("systemd-sysusers"), f"--root={tmp_path}"], check=True, capture_output=True)
+    subprocess.run([tool("systemd-sysusers", "systemd"), f"--root={tmp_path}"], check=True, capture_output=True)
     users = (tmp_path / "etc/passwd").read_text()
     groups = {line.split(":")[0]: line.split(":")[3] for line in (tmp_path / "etc/group").read_text().splitlines()}
     assert users.startswith(f"{setting('Service', 'User')[0]}:")
