@@ -1,1 +1,58 @@
-"""The commands, one module each."""
+"""The commands, one module each, imported when called."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+
+from uphaul import __version__
+from uphaul.errors import UphaulError
+
+__all__ = ["main"]
+
+COMMANDS = {
+    "config": "check a configuration, or print its schema",
+    "demo": "run the daemon on an invented vehicle, with its page on this machine",
+    "drives": "list the drives of a log",
+    "replay": "judge a recorded drive again, and compare with what was judged live",
+    "run": "run the daemon",
+}
+
+
+class _Commands(click.Group):
+    """Loads a command's module when it is called, so that none pays for another's libraries."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"uphaul.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(sorted(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except UphaulError as error:
+            click.echo(f"uphaul: {error}", err=True)
+            ctx.exit(2)
+        except BrokenPipeError:  # the reader of a pipe has gone
+            sys.stderr.close()
+            ctx.exit(1)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="uphaul")
+def main() -> None:
+    """Watches a tuned turbo-diesel tow vehicle, warns its driver, logs the drive, and replays it with the same judge.
+
+    It advises and never controls. Drivers look at the road: a passenger reads the page.
+    """

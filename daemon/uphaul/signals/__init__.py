@@ -1,5 +1,6 @@
 """What a signal is: model, quality, and the tick collector. Pure."""
 
+from uphaul.signals.collector import Collected, Collector
 from uphaul.signals.model import (
     NO_TUNE,
     Block,
@@ -17,6 +18,8 @@ from uphaul.signals.model import (
 __all__ = [
     "NO_TUNE",
     "Block",
+    "Collected",
+    "Collector",
     "Event",
     "EventKind",
     "Quality",

@@ -87,6 +87,11 @@ class Collector:
         self._measured = [(i, s) for i, s in enumerate(signals) if not s.computed]
         self._events: list[tuple[Event, int | None]] = []
 
+    @property
+    def qualities(self) -> tuple[Quality, ...]:
+        """The quality of every signal as of the last tick."""
+        return tuple(self._quality)
+
     def add(self, samples: Iterable[Sample]) -> None:
         """Take in samples; their times are on the same clock as the ticks'."""
         new = self._new

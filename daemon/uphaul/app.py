@@ -1,0 +1,251 @@
+"""Starts, owns and stops everything: the one task group of the daemon.
+
+Theory of operation. `App.run` opens the log, takes up a drive that a restart broke off, and runs until `stop` is
+called: one task a source, one for the ticks, and the page's server. The tick task waits for the clock's next grid
+time, runs one tick, and tells systemd that a tick was finished; a tick that comes too late is skipped, never made up
+for. Stopping ends the drive and gives the log a deadline. An error that nobody expected ends the process, and systemd
+starts it again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import datetime
+from collections.abc import Callable
+from math import ceil, isnan
+from pathlib import Path
+
+from uphaul import __version__
+from uphaul.alerts.annunciation import listed
+from uphaul.alerts.lifecycle import Alert
+from uphaul.clock import Clock
+from uphaul.config.spec import CanSpec, Config, DemoSpec, DriveFileSpec, Input, SourceSpec
+from uphaul.live import Live, carried_from_json
+from uphaul.log.reader import Log
+from uphaul.log.writer import LogWriter
+from uphaul.notify import Notifier
+from uphaul.pipeline import LimitsInForce
+from uphaul.rules import ABOVE, Kind
+from uphaul.signals import Collector
+from uphaul.sources.base import Source, supervise
+from uphaul.web.server import make_app, serve
+from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
+
+__all__ = ["App"]
+
+CLOSE_S = 1.2
+"""The log's share of the two seconds that the daemon has to end."""
+ANCHOR_EVERY_MS = 600_000
+STEP_MS = 1000.0
+
+
+class App:
+    """The daemon on one configuration. `log_path` None logs nothing; `ready` is told the page's port (0: no page)."""
+
+    def __init__(
+        self,
+        config: Config,
+        log_path: Path | None,
+        *,
+        clock: Clock | None = None,
+        boot_id: str | None = None,
+        ready: Callable[[int], None] | None = None,
+        invented: bool = False,
+    ) -> None:
+        self._config = config
+        self._log_path = log_path
+        self._clock = clock or Clock()
+        self._boot_id = boot_id or Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        self._ready = ready
+        self._invented = invented
+        self._stop = asyncio.Event()
+        tune = config.tune_input
+        names = {name: i for i, name in enumerate(config.tunes)}
+        self.collector = Collector(
+            config.signals,
+            config.tunes,
+            tune_signal=None if tune is None else tune.signal,
+            tune_of=None if tune is None else {code: names[name] for code, name in tune.values},
+        )
+        self._limits = LimitsInForce(config.rules, config.signals, config.tunes)
+        self._sources = [self._make(spec) for spec in config.sources]
+        self._notifier = Notifier()
+        self._writer: LogWriter | None = None
+        self._live: Live | None = None
+        self._wall_offset_ms: float | None = None
+        self._anchored_ms = 0
+        self.skipped_ticks = 0
+
+    def stop(self) -> None:
+        """Ask `run` to end; returns at once."""
+        self._stop.set()
+
+    def _make(self, spec: SourceSpec) -> Source:
+        column = {s.name: i for i, s in enumerate(self._config.signals)}
+        inputs: list[tuple[int, Input]] = [(column[i.signal], i) for i in self._config.inputs if i.source == spec.name]
+        # the libraries behind a source cost memory and start-up: only those that are configured are imported
+        match spec:
+            case CanSpec():
+                from uphaul.sources.can import CanSource
+
+                return CanSource(spec, inputs, self._clock)
+            case DemoSpec():
+                from uphaul.sources.demo import DemoSource
+
+                return DemoSource(spec, inputs, self._clock)
+            case DriveFileSpec():
+                from uphaul.sources.drive_file import DriveFileSource
+
+                return DriveFileSource(spec, inputs, self._clock)
+
+    async def run(self) -> None:
+        """Run until `stop`. Raises UphaulError when the log or the page's address cannot be had at the start."""
+        if self._log_path is not None:
+            self._writer = LogWriter(self._log_path, limits=self._config.log)
+        try:
+            self._live = live = Live(self._config, self.collector, self._writer, self._boot_id)
+            self._take_up(live)
+            async with contextlib.AsyncExitStack() as stack:
+                port = 0
+                if self._config.web.host:
+                    web = make_app(WebState(self.status))
+                    port = await stack.enter_async_context(serve(web, self._config.web.host, self._config.web.port))
+                async with asyncio.TaskGroup() as group:
+                    tasks = [group.create_task(self._tick_loop(live), name="ticks")]
+                    for i, source in enumerate(self._sources):
+                        run = supervise(source, self.collector.add, seed=i)
+                        tasks.append(group.create_task(run, name=f"source {source.name}"))
+                    if self._ready is not None:
+                        self._ready(port)
+                    await self._stop.wait()
+                    self._notifier.stopping()
+                    live.stop("daemon stopped")
+                    for task in tasks:
+                        task.cancel()
+        finally:
+            if self._writer is not None:
+                await asyncio.to_thread(self._writer.close, CLOSE_S)
+
+    def _take_up(self, live: Live) -> None:
+        """Go on with the drive that the log was left with, or note which one the next drive continues."""
+        left = None if self._writer is None else self._writer.open_drive
+        if left is None or self._log_path is None:
+            return
+        if left.boot_id != self._boot_id:
+            live.continue_from(left.drive)
+            return
+        last_ms = left.began_boot_ms + (left.last_t_ms or 0)
+        if not 0 <= self._clock.now_ms() - last_ms < max(self._config.drive.hold_ms, 1):
+            return
+        with Log.open(self._log_path) as log:
+            segment = log.segments(left.drive)[-1]
+            if segment.signals != self._config.signals or segment.tunes != self._config.tunes:
+                blocks = []
+            else:
+                blocks = list(log.blocks(segment.id))
+            carried = carried_from_json(segment.initial_state)
+        live.resume(left.drive, left.began_boot_ms, carried, blocks)
+
+    async def _tick_loop(self, live: Live) -> None:
+        tick_ms = 1000 // self._config.tick_hz
+        n = ceil(self._clock.now_ms() / tick_ms) + 1
+        while True:
+            await self._clock.sleep_until(n * tick_ms)
+            late = int(self._clock.now_ms() // tick_ms) - n
+            if late > 0:
+                self.skipped_ticks += late
+                n += late
+            self._one_tick(live, n * tick_ms)
+            n += 1
+
+    def _one_tick(self, live: Live, now_ms: int) -> None:
+        wall = datetime.datetime.now(datetime.UTC)
+        begun = live.drive
+        live.tick(now_ms, wall.isoformat(timespec="milliseconds"))
+        self._anchor(live, now_ms, wall, fresh=live.drive != begun)
+        if live.ticks == 1:
+            self._notifier.ready()
+        self._notifier.watchdog()
+
+    def _anchor(self, live: Live, now_ms: int, wall: datetime.datetime, *, fresh: bool) -> None:
+        """Note the wall clock beside the drive's time: at its start, every ten minutes, and when it steps."""
+        if live.drive is None or self._writer is None or live.block is None:
+            return
+        offset = wall.timestamp() * 1000 - now_ms
+        before = self._wall_offset_ms
+        stepped = before is not None and abs(offset - before) > STEP_MS * self._clock.speed and self._clock.speed == 1
+        if fresh or stepped or now_ms - self._anchored_ms >= ANCHOR_EVERY_MS:
+            self._writer.anchor(int(live.block.t_ms[0]), wall.isoformat(timespec="milliseconds"), "system")
+            self._anchored_ms = now_ms
+        self._wall_offset_ms = offset
+
+    def status(self) -> Status:
+        """What the page shows now."""
+        live, config = self._live, self._config
+        sources = tuple(SourceView(s.name, s.health.state, s.health.problem, s.health.restarts) for s in self._sources)
+        if live is None or live.block is None or live.ticked_ms is None:
+            return Status(__version__, config.vehicle.name, self._invented, sources=sources, log=self._log_view(live))
+        block = live.block
+        now_t = int(block.t_ms[-1])
+        limits = self._limits.at(block)
+        values = block.values[-1].tolist()
+        signals = tuple(
+            SignalView(s.name, s.unit, v, q, s.meaning, s.per_unit, low, high, s.computed)
+            for s, v, q, (low, high) in zip(config.signals, values, live.qualities, limits, strict=True)
+        )
+        tune = int(block.tune[-1])
+        return Status(
+            version=__version__,
+            vehicle=config.vehicle.name,
+            invented=self._invented,
+            drive=live.drive,
+            t_ms=now_t,
+            tick_age_s=max(self._clock.now_ms() - live.ticked_ms, 0.0) / 1000.0 / self._clock.speed,
+            tune=config.tunes[tune] if tune >= 0 else None,
+            signals=signals,
+            alerts=tuple(self._alert_view(a, now_t) for a in listed(live.alerts)),
+            sources=sources,
+            log=self._log_view(live),
+            notices=self._notices(live),
+        )
+
+    def _alert_view(self, alert: Alert, now_ms: int) -> AlertView:
+        rule = alert.rule
+        unit = next((s.unit for s in self._config.signals if s.name == rule.signal), "")
+        measure, unit, side = {
+            Kind.THRESHOLD: (rule.signal, unit, rule.side),
+            Kind.RATE: (f"slope of {rule.signal}", f"{unit}/s", rule.side),
+            Kind.EXPOSURE: (f"time {rule.signal} was past its limit", "s", ABOVE),
+            Kind.DEPARTURE: (f"{rule.signal} off the expected curve", unit, rule.side),
+            Kind.LOST: (rule.signal, "", 0),
+            Kind.REACH: (f"time left for {rule.signal}", "s", -ABOVE),
+        }[rule.kind]
+        return AlertView(
+            rule=rule.name,
+            action=rule.action,
+            state=alert.state,
+            say=rule.say or rule.name,
+            measure=measure,
+            value=None if isnan(alert.value) else alert.value,
+            limit=None if isnan(alert.limit) else alert.limit,
+            unit=unit,
+            since_s=(now_ms - alert.raised_ms) / 1000.0,
+            side={1: "above", -1: "below", 0: ""}[side],
+            again=rule.again if alert.repeating else "",
+        )
+
+    def _log_view(self, live: Live | None) -> LogView:
+        if self._writer is None:
+            return LogView("not recording")
+        health = self._writer.health
+        state = "between drives" if live is None or live.drive is None else "recording"
+        if health.state != "ok":
+            state = "not recording"
+        return LogView(state, health.problem, health.lost_ticks)
+
+    def _notices(self, live: Live) -> tuple[str, ...]:
+        notices = [] if self._writer is None else list(self._writer.health.notices)
+        if live.flood:
+            notices.append("Many alerts at once: the first cause is shown first")
+        return tuple(notices)

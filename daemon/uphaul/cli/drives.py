@@ -1,0 +1,64 @@
+"""``uphaul drives``: what a log holds."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from uphaul.cli import text
+from uphaul.log.reader import Log
+
+__all__ = ["command"]
+
+
+@click.command()
+@click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
+def command(log: Path, as_json: bool) -> None:
+    """List the drives in LOG: when, how long, how many alerts."""
+    with Log.open(log) as file:
+        drives = file.drives()
+    if as_json:
+        rows = [
+            {
+                "drive": d.id,
+                "begun": d.begun,
+                "duration_s": d.duration_ms / 1000,
+                "ticks": d.ticks,
+                "segments": d.segments,
+                "alerts": d.alerts,
+                "kept": d.kept,
+                "continues": d.continues,
+                "open": not d.ended,
+                "end_reason": d.end_reason,
+                "lost_ticks": d.lost_ticks,
+            }
+            for d in drives
+        ]
+        click.echo(json.dumps({"file": str(log), "drives": rows}, ensure_ascii=False, indent=1))
+        return
+    if not drives:
+        click.echo(f"{log}: no drive yet")
+        return
+    rows_text = [
+        [
+            str(d.id),
+            (d.begun or "clock not known")[:19].replace("T", " "),
+            text.duration(d.duration_ms),
+            str(d.alerts),
+            ", ".join(
+                word
+                for word, said in (
+                    ("open", not d.ended),
+                    ("kept", d.kept),
+                    (f"continues {d.continues}", d.continues is not None),
+                    (f"{d.lost_ticks} ticks lost", d.lost_ticks > 0),
+                )
+                if said
+            ),
+        ]
+        for d in drives
+    ]
+    text.table(["drive", "begun (UTC)", "length", "alerts", ""], rows_text, right=(0, 2, 3))

@@ -1,0 +1,45 @@
+"""How commands write for people: times, numbers, tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+
+import click
+
+__all__ = ["clock", "duration", "number", "table"]
+
+
+def clock(t_ms: float) -> str:
+    """Time into a drive: ``12:34.5``, with hours where there are any."""
+    tenths = round(abs(t_ms) / 100)
+    minutes, rest = divmod(tenths, 600)
+    hours, minutes = divmod(minutes, 60)
+    sign = "-" if t_ms < 0 else ""
+    return f"{sign}{hours}:{minutes:02d}:{rest / 10:04.1f}" if hours else f"{sign}{minutes}:{rest / 10:04.1f}"
+
+
+def duration(ms: float) -> str:
+    """A length of time in words: ``4.2 s``, ``3 min 12 s``, ``2 h 05 min``."""
+    s = ms / 1000
+    if s < 60:
+        return f"{s:.1f} s"
+    if s < 3600:
+        return f"{s // 60:.0f} min {s % 60:02.0f} s"
+    return f"{s // 3600:.0f} h {s % 3600 // 60:02.0f} min"
+
+
+def number(value: float | None, unit: str = "") -> str:
+    """A value with its unit, a dash when unknown."""
+    if value is None or not isfinite(value):
+        return "–"
+    text = f"{value:.3f}".rstrip("0").rstrip(".") if abs(value) < 1000 else f"{value:.0f}"
+    return f"{text} {unit}" if unit and unit != "1" else text
+
+
+def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> None:
+    """Print a table; the columns in `right` are set to the right."""
+    widths = [max(len(r[i]) for r in (header, *rows)) for i in range(len(header))]
+    for row in (header, *rows):
+        cells = [c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
+        click.echo("  ".join(cells).rstrip())

@@ -1,0 +1,166 @@
+"""The live drive: one tick after another through collector, row and drive keeper to the log.
+
+Theory of operation. `tick` is called with the clock's time of each tick and never waits. Between drives the ticks are
+judged but not logged. When the engine starts, a new row begins with the time at zero, and takes over what was
+latched, shelved or out of service; when it has been off for the hold time, the drive ends and the row for the time
+between drives takes over in turn. After a restart of the daemon within a drive, `resume` judges what the log has of
+it, so that the row stands where it stood; the restart itself is then no more than a gap.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from math import isnan, nan
+
+import numpy as np
+
+from uphaul.alerts import Carried, State
+from uphaul.alerts.lifecycle import Alert
+from uphaul.config.spec import Config
+from uphaul.log.record import TickRecord
+from uphaul.log.writer import LogWriter
+from uphaul.pipeline import DriveKeeper, DriveStep, Outcome, Row
+from uphaul.signals import Block, Collector, index_of
+
+__all__ = ["Live", "carried_from_json", "carried_to_json"]
+
+
+def carried_to_json(carried: Iterable[Carried]) -> str:
+    """What a drive starts with, as the log keeps it."""
+    return json.dumps([[c.rule, c.state.value, c.was_true, c.shelf_left_ms] for c in carried])
+
+
+def carried_from_json(text: str) -> tuple[Carried, ...]:
+    """The inverse of `carried_to_json`; an empty text or object means nothing."""
+    rows = json.loads(text or "[]")
+    return tuple(Carried(rule, State(state), was_true, left) for rule, state, was_true, left in rows or [])
+
+
+class Live:
+    """`collector` brings the ticks, `writer` (None: nothing is logged) takes them; `boot_id` names this boot."""
+
+    def __init__(self, config: Config, collector: Collector, writer: LogWriter | None, boot_id: str) -> None:
+        self._config = config
+        self._collector = collector
+        self._writer = writer
+        self._boot_id = boot_id
+        self._per_unit = np.array([float(s.per_unit) for s in config.signals])
+        self._column = None if config.drive.signal is None else index_of(config.signals)[config.drive.signal]
+        self._keeper = DriveKeeper(config.drive.above, config.drive.hold_ms, always=self._column is None)
+        self._continues: int | None = None
+        self._row = self._new_row(())
+        self._origin_ms: int | None = None
+        self.drive: int | None = None
+        self.block: Block | None = None
+        self.qualities = collector.qualities
+        self.ticked_ms: int | None = None
+        self.ticks = 0
+
+    def _new_row(self, carried: tuple[Carried, ...]) -> Row:
+        c = self._config
+        return Row(
+            c.signals,
+            c.rules,
+            c.tunes,
+            computed=c.computed,
+            gap_ms=c.gap_ms,
+            grid_ms=1000 // c.tick_hz,
+            carried=carried,
+        )
+
+    @property
+    def alerts(self) -> tuple[Alert, ...]:
+        """Every alert as it stands."""
+        return self._row.alerts
+
+    @property
+    def flood(self) -> bool:
+        """Whether more alerts came than anyone can take in."""
+        return self._row.cycle.flood
+
+    def continue_from(self, drive: int) -> None:
+        """The next drive goes on where that one, of another boot, broke off."""
+        self._continues = drive
+
+    def resume(self, drive: int, began_ms: int, carried: tuple[Carried, ...], blocks: Iterable[Block]) -> None:
+        """Go on with a drive of this boot that began at `began_ms` and of which the log has `blocks`."""
+        self._row = self._new_row(carried)
+        last = began_ms
+        for block in blocks:
+            self._row.run(block)
+            last = began_ms + int(block.t_ms[-1])
+        self.drive, self._origin_ms = drive, began_ms
+        self._keeper.resume(last)
+        if self._writer is not None:
+            self._writer.resume_drive(
+                self._config,
+                drive,
+                boot_id=self._boot_id,
+                began_boot_ms=began_ms,
+                initial_state=carried_to_json(carried),
+            )
+
+    def tick(self, now_ms: int, wall: str | None = None) -> Outcome:
+        """One tick at `now_ms` on the clock; `wall` is the wall clock's label for it."""
+        collected = self._collector.collect(now_ms)
+        value = nan if self._column is None else float(collected.values[0, self._column])
+        step = self._keeper.step(now_ms, value)
+        first = self._origin_ms is None
+        if step is DriveStep.BEGIN:
+            first = True
+            self._begin(now_ms, wall)
+        elif self._origin_ms is None:
+            self._origin_ms = now_ms
+        assert self._origin_ms is not None
+        block = collected.block(now_ms - self._origin_ms, all_qualities=first)
+        outcome = self._row.run(block)
+        self.block, self.qualities, self.ticked_ms = block, collected.qualities, now_ms
+        self.ticks += 1
+        if self.drive is not None and self._writer is not None:
+            self._writer.tick(self._record(block, outcome))
+        if step is DriveStep.END:
+            self._end(now_ms)
+        return outcome
+
+    def _begin(self, now_ms: int, wall: str | None) -> None:
+        carried = () if self._origin_ms is None else self._row.cycle.carry(now_ms - self._origin_ms)
+        self._row, self._origin_ms = self._new_row(carried), now_ms
+        if self._writer is None:
+            self.drive = 0
+            return
+        self.drive = self._writer.begin_drive(
+            self._config,
+            boot_id=self._boot_id,
+            began_boot_ms=now_ms,
+            continues=self._continues,
+            initial_state=carried_to_json(carried),
+            wall=wall,
+        )
+        self._continues = None
+
+    def _end(self, now_ms: int) -> None:
+        assert self._origin_ms is not None
+        self._row = self._new_row(self._row.cycle.carry(now_ms - self._origin_ms))
+        self._origin_ms, self.drive = None, None
+        if self._writer is not None:
+            self._writer.end_drive("engine off")
+
+    def stop(self, reason: str) -> None:
+        """End the drive that is under way, if any."""
+        if self.drive is not None and self._writer is not None:
+            self._writer.end_drive(reason)
+        self.drive = None
+
+    def _record(self, block: Block, outcome: Outcome) -> TickRecord:
+        counts = np.rint(block.values[0] * self._per_unit).tolist()
+        return TickRecord(
+            t_ms=int(block.t_ms[0]),
+            tune=int(block.tune[0]),
+            counts=[None if isnan(c) else int(c) for c in counts],
+            quality=block.quality,
+            conditions=outcome.conditions,
+            transitions=outcome.transitions,
+            notices=outcome.notices,
+            events=block.events,
+        )
