@@ -140,10 +140,8 @@ class App:
             return
         with Log.open(self._log_path) as log:
             segment = log.segments(left.drive)[-1]
-            if segment.signals != self._config.signals or segment.tunes != self._config.tunes:
-                blocks = []
-            else:
-                blocks = list(log.blocks(segment.id))
+            same = segment.signals == self._config.signals and segment.tunes == self._config.tunes
+            blocks = list(log.blocks(segment.id)) if same else []
             carried = carried_from_json(segment.initial_state)
         live.resume(left.drive, left.began_boot_ms, carried, blocks)
 

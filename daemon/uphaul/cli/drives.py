@@ -25,9 +25,9 @@ def command(log: Path, as_json: bool) -> None:
             {
                 "drive": d.id,
                 "begun": d.begun,
-                "duration_s": d.duration_ms / 1000,
+                "duration_s": d.duration_s,
                 "ticks": d.ticks,
-                "segments": d.segments,
+                "segments": len(d.segments),
                 "alerts": d.alerts,
                 "kept": d.kept,
                 "continues": d.continues,
@@ -46,7 +46,7 @@ def command(log: Path, as_json: bool) -> None:
         [
             str(d.id),
             (d.begun or "clock not known")[:19].replace("T", " "),
-            text.duration(d.duration_ms),
+            text.duration(d.duration_s * 1000),
             str(d.alerts),
             ", ".join(
                 word

@@ -1,0 +1,98 @@
+"""One recorded drive, whether a log or a CSV holds it: its parts, ready to be judged or played."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from uphaul.errors import DriveFileError, LogError
+from uphaul.log.csv_drive import read_csv
+from uphaul.log.info import SegmentInfo
+from uphaul.log.reader import Log
+from uphaul.signals import Block, Signal
+
+__all__ = ["Part", "csv_part", "is_log", "load_drive", "log_parts", "pick_drive"]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A segment of a log, or a whole CSV.
+
+    `blocks` gives its ticks in order. `files` is the configuration that judged it, empty for a CSV; `initial_state` is
+    what its alerts began with, as the daemon wrote it. `grid_ms` divides every tick time.
+    """
+
+    signals: tuple[Signal, ...]
+    tunes: tuple[str, ...]
+    gap_ms: int
+    grid_ms: int
+    blocks: Callable[[], Iterator[Block]]
+    ticks_ms: tuple[int, int]
+    files: tuple[tuple[str, str], ...] = ()
+    initial_state: str = ""
+
+
+def is_log(path: Path) -> bool:
+    """True when the file looks like a log rather than a CSV. Raises DriveFileError when it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(16)
+    except OSError as error:
+        raise DriveFileError(f"{path}: {error.strerror or error}") from error
+    return b"\0" in head or path.suffix.lower() in {".db", ".sqlite"}
+
+
+def pick_drive(log: Log, drive: int | None) -> int:
+    """The number of the drive, the last one for None. Raises LogError when there is none."""
+    if drive is not None:
+        log.segments(drive)
+        return drive
+    drives = log.drives()
+    if not drives:
+        raise LogError(f"{log.path}: the log has no drive yet")
+    return drives[-1].id
+
+
+def log_parts(log: Log, drive: int) -> list[Part]:
+    """The parts of a drive that hold ticks, in order; `log` must stay open while they are read."""
+
+    def part(info: SegmentInfo, first: int, last: int) -> Part:
+        return Part(
+            signals=info.signals,
+            tunes=info.tunes,
+            gap_ms=info.gap_ms,
+            grid_ms=1000 // info.tick_hz,
+            blocks=lambda: log.blocks(info.id),
+            ticks_ms=(first, last),
+            files=tuple(log.config(info.id).items()),
+            initial_state=info.initial_state,
+        )
+
+    return [
+        part(s, s.first_t_ms, s.last_t_ms)
+        for s in log.segments(drive)
+        if s.first_t_ms is not None and s.last_t_ms is not None
+    ]
+
+
+def csv_part(
+    path: Path,
+    signals: Sequence[Signal] = (),
+    tunes: Sequence[str] = (),
+    *,
+    gap_ms: int = 1000,
+    progress: Callable[[int], None] | None = None,
+) -> Part:
+    """A CSV as one part. Raises DriveFileError."""
+    block, names = read_csv(path, signals, tunes, progress=progress)
+    ends = int(block.t_ms[0]), int(block.t_ms[-1])
+    return Part(block.signals, names, gap_ms, 1, lambda: iter([block]), ends)
+
+
+def load_drive(path: Path, drive: int | None) -> list[Block]:
+    """All blocks of a drive in memory. Raises LogError or DriveFileError."""
+    if not is_log(path):
+        return list(csv_part(path).blocks())
+    with Log.open(path) as log:
+        return [block for part in log_parts(log, pick_drive(log, drive)) for block in part.blocks()]
