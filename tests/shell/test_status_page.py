@@ -16,6 +16,7 @@ from playwright.async_api import Page, Route, ViewportSize, async_playwright, ex
 
 from support.machine import tool
 from support.status_page import busy, calm
+from uphaul.alerts import State
 from uphaul.web import Status, WebState, make_app, serve
 
 PHONE = ViewportSize(width=390, height=844)
@@ -94,7 +95,7 @@ async def test_alerts_come_first_in_words_and_nothing_runs_off_the_side(name: st
         first = page.locator("#alerts li").first
         await expect(first.locator(".act")).to_have_text("■ Stop when safe")
         await expect(first.locator(".reason")).to_have_text(
-            "oil pressure 38\u00a0kPa, should be at least 179.2\u00a0kPa, for 3 s"
+            "oil pressure went to 38\u00a0kPa (at least 179.2\u00a0kPa) 3 s ago"
         )
         assert await inside(page, "#alerts li")
         wide = await page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
@@ -130,6 +131,19 @@ async def test_with_nothing_to_tell_it_says_so_and_follows_what_changes() -> Non
         vehicle.status = replace(busy(), alerts=())
         await expect(page.locator("#alerts li")).to_have_count(0)
         await expect(page.locator("#calm")).to_be_visible()
+
+
+@pytest.mark.asyncio
+async def test_an_alert_whose_condition_is_over_no_longer_tells_the_driver_to_act() -> None:
+    status = busy()
+    over = tuple(replace(a, state=State.RETURNED_UNACKNOWLEDGED) for a in status.alerts)
+    async with page_of(Vehicle(replace(status, alerts=over)), PHONE) as page:
+        await live(page)
+        await picture(page, "over-phone")
+        await expect(page.locator("#alerts .act").first).to_have_text("✓ Back to normal")
+        await expect(page.locator("#alerts .say").first).to_have_text("It was: Exhaust too hot: ease off, change down")
+        await expect(page.locator("#alerts")).not_to_contain_text("Ease off now")
+        await expect(page.locator("#spoken")).to_have_text("")
 
 
 @pytest.mark.asyncio

@@ -32,6 +32,9 @@ STATE_WORDS = {
 ACTION_WORDS = {Action.NOTE: "Look when stopped", Action.EASE: "Ease off now", Action.STOP: "Stop when safe"}
 UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "m/s2": "m/s²", "kg/m3": "kg/m³", "deg": "°"}
 MOST_DECIMALS = 2
+# The condition is over: the page must not go on telling the driver to act.
+OVER = (State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
+OVER_WORDS = "Back to normal"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +59,9 @@ class SignalView:
 class AlertView:
     """One alert that is not in its normal state, the most pressing one first in `Status.alerts`.
 
-    `say` is the rule's instruction. `measure` names what `value` and `limit` (both in `unit`, None when unknown) are
-    of: the signal, or for example ``slope of coolant``. `side` is ``above`` or ``below``, empty where that says
-    nothing (a lost signal). `since_s` is how long ago it was raised.
+    `say` is the rule's instruction. `value` and `limit` (both in `unit`, None when unknown) are those at the raise;
+    `measure` names what they are of: the signal, or for example ``slope of coolant``. `side` is ``above`` or
+    ``below``, empty where that says nothing (a lost signal). `since_s` is how long ago it was raised.
     """
 
     rule: str
@@ -168,6 +171,12 @@ def _decimals(per_unit: int) -> int:
     return min(max(int(math.log10(per_unit)) - 1, 0), MOST_DECIMALS) if per_unit > 0 else 0
 
 
+def _unit(unit: str) -> str:
+    """How a unit is written for people: ``degC`` -> ``°C``, ``degC/s`` -> ``°C/s``."""
+    base, slash, rest = unit.partition("/")
+    return UNIT_WORDS.get(unit) or (UNIT_WORDS[base] + slash + rest if UNIT_WORDS.get(base) else unit.strip("1"))
+
+
 def _signal(view: SignalView) -> dict[str, object]:
     value = _number(view.value)
     known = value is not None and view.quality.known
@@ -175,7 +184,7 @@ def _signal(view: SignalView) -> dict[str, object]:
     return {
         "name": view.name,
         "meaning": view.meaning,
-        "unit": UNIT_WORDS.get(view.unit, view.unit),
+        "unit": _unit(view.unit),
         "value": value if known else None,
         "decimals": _decimals(view.per_unit),
         "quality": quality,
@@ -189,14 +198,15 @@ def _alert(view: AlertView) -> dict[str, object]:
     return {
         "rule": view.rule,
         "action": view.action.word,
-        "act": ACTION_WORDS[view.action],
+        "act": OVER_WORDS if view.state in OVER else ACTION_WORDS[view.action],
+        "over": view.state in OVER,
         "say": view.say,
         "again": view.again,
         "measure": view.measure,
         "side": view.side,
         "value": _number(view.value),
         "limit": _number(view.limit),
-        "unit": UNIT_WORDS.get(view.unit, view.unit),
+        "unit": _unit(view.unit),
         "since_s": _number(view.since_s),
         "state": view.state.value,
         "words": STATE_WORDS[view.state],

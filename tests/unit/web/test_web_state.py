@@ -59,3 +59,19 @@ def test_alerts_keep_the_order_they_are_given_in() -> None:
 def test_the_json_is_one_line_so_that_it_is_one_event() -> None:
     text = to_json(replace(calm(), notices=("two\nlines",)), WebState(calm), 0)
     assert "\n" not in text
+
+
+@pytest.mark.parametrize(
+    ("unit", "written"),
+    [("degC", "°C"), ("degC/s", "°C/s"), ("1", ""), ("1/s", "/s"), ("km/h", "km/h"), ("m/s2", "m/s²")],
+)
+def test_units_are_written_for_people(unit: str, written: str) -> None:
+    assert signal(SignalView("x", unit, 1.0))["unit"] == written
+
+
+@pytest.mark.parametrize("state", State)
+def test_only_a_condition_that_holds_tells_the_driver_to_act(state: State) -> None:
+    alert = replace(busy().alerts[0], state=state)
+    got = shown(replace(calm(), alerts=(alert,)))["alerts"][0]
+    holds = state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
+    assert got["act"] == ("Ease off now" if holds else "Back to normal")

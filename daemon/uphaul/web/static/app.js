@@ -32,16 +32,19 @@ function round(value, decimals = 3) {
   return String(Number(value.toFixed(decimals)));
 }
 
+// What raised the alert: "egt went to 731 °C (limit 680 °C) 42 s ago".
 function reason(alert) {
-  const parts = [];
-  if (alert.value !== null) parts.push(`${plainName(alert.measure)} ${withUnit(round(alert.value, 1), alert.unit)}`);
-  else parts.push(`${plainName(alert.measure)} unknown`);
+  const parts = [plainName(alert.measure)];
+  if (alert.value === null) parts.push(alert.limit === null ? "has been unknown" : "went past its limit");
+  else parts.push(`went to ${withUnit(round(alert.value, 1), alert.unit)}`);
   if (alert.limit !== null) {
-    const word = alert.side === "below" ? "should be at least" : "limit";
-    parts.push(`${word} ${withUnit(round(alert.limit, 1), alert.unit)}`);
+    parts.push(`(${alert.side === "below" ? "at least" : "limit"} ${withUnit(round(alert.limit, 1), alert.unit)})`);
   }
-  if (alert.since_s !== null) parts.push(`for ${duration(alert.since_s)}`);
-  return parts.join(", ");
+  if (alert.since_s !== null) {
+    const unknown = alert.value === null && alert.limit === null && !alert.over;
+    parts.push(unknown ? `for ${duration(alert.since_s)}` : `${duration(alert.since_s)} ago`);
+  }
+  return parts.join(" ");
 }
 
 function limits(signal) {
@@ -77,9 +80,10 @@ function rows(list, items, keyOf, classes, fill) {
 function showAlerts(alerts) {
   rows(byId("alerts"), alerts, (a) => a.rule, ["act", "say", "reason", "words"], (node, alert, part) => {
     const fresh = alert.state === "unacknowledged";
-    node.className = `${alert.action}${fresh ? " fresh" : ""}`;
-    setText(part("act"), `${SHAPES[alert.action]} ${alert.act}`);
-    setText(part("say"), alert.again ? `${alert.say}. ${alert.again}` : alert.say);
+    node.className = `${alert.over ? "over" : alert.action}${fresh ? " fresh" : ""}`;
+    setText(part("act"), `${alert.over ? "✓" : SHAPES[alert.action]} ${alert.act}`);
+    const say = alert.again ? `${alert.say}. ${alert.again}` : alert.say;
+    setText(part("say"), alert.over ? `It was: ${say}` : say);
     setText(part("reason"), reason(alert));
     setText(part("words"), alert.words);
   });
