@@ -22,6 +22,7 @@ PACKAGE = "uphaul"
 ORDER: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("app",),
+    ("live",),
     ("web",),
     ("reports",),
     ("sources", "outputs"),
