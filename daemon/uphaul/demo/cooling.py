@@ -109,7 +109,7 @@ class CoolingSystem:
         heat_w = fuel_kg_s * LHV_J_KG
         to_coolant_w = heat_w * max(0.242 - 0.026 * krpm, 0.12)
         oil_flow = min(0.25 + 0.3 * krpm, 1.0)
-        to_oil_w = 0.04 * heat_w + 0.55 * friction_nm * rpm * math.pi / 30.0
+        to_oil_w = 0.04 * heat_w + 0.55 * max(friction_nm, 0.0) * rpm * math.pi / 30.0
         oil_cooler_w = 1000.0 * oil_flow * (self.oil_k - self.coolant_k)
         sump_w = (12.0 + 4.0 * max(air_m_s, 0.0)) * (self.oil_k - ambient_k)
         self.oil_k += (to_oil_w - oil_cooler_w - sump_w) * dt_s / 26_000.0

@@ -15,9 +15,10 @@ from __future__ import annotations
 
 import math
 
+from uphaul.demo.engine import IDLE_RPM
 from uphaul.demo.formulas import road_force_n
 
-__all__ = ["GEARS", "Driveline", "rpm_at"]
+__all__ = ["GEARS", "Driveline", "rpm_at", "torque_to_hold_nm"]
 
 GEARS = (4.31, 2.33, 1.44, 1.00, 0.705)
 FINAL_DRIVE = 4.885
@@ -32,6 +33,20 @@ MOST_BRAKE_N = 30_000.0
 
 _RAD_PER_M = FINAL_DRIVE / TYRE_M
 _PER_RPM = math.pi / 30.0
+
+
+def torque_to_hold_nm(gear: int, speed_m_s: float, grade: float, density_kg_m3: float, air_m_s: float) -> float:
+    """Torque at the clutch that holds this speed on this slope."""
+    force = road_force_n(
+        mass_kg=MASS_KG,
+        crr=CRR,
+        cda_m2=CDA_M2,
+        density_kg_m3=density_kg_m3,
+        grade=grade,
+        speed_m_s=speed_m_s,
+        air_m_s=air_m_s,
+    )
+    return force / (GEARS[gear - 1] * _RAD_PER_M * EFFICIENCY)
 
 
 def rpm_at(speed_m_s: float, gear: int) -> float:
@@ -147,17 +162,17 @@ class Driveline:
 
     def _change(self, dt_s: float, running: bool) -> None:
         """Bring the engine to the speed of the next gear; the change ends when it is there."""
-        target = rpm_at(self.speed_m_s, self.next_gear) if self.next_gear else 750.0
+        target = max(rpm_at(self.speed_m_s, self.next_gear), IDLE_RPM) if self.next_gear else IDLE_RPM
         if running:
             most = 2600.0 * dt_s
             self.rpm += min(max(target - self.rpm, -most), most)
         self.change_left_s -= dt_s
         if self.change_left_s > 0.0:
             return
-        if self.next_gear and abs(self.rpm - target) > 8.0 and target > 700.0:
+        if self.next_gear and abs(self.rpm - target) > 8.0 and target > IDLE_RPM:
             self.change_left_s = dt_s
             return
         self.change_left_s = 0.0
         self.gear = self.next_gear
-        self.locked = self.gear > 0 and target > 700.0
+        self.locked = self.gear > 0 and target > IDLE_RPM
         self.clutch = 1.0 if self.locked else 0.0

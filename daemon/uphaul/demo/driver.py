@@ -1,9 +1,10 @@
 """The invented driver: holds the planned speed, sets off, changes gear, and never has three feet at once.
 
-Theory of operation. A proportional-integral hold of the speed with a foot of limited quickness moves the pedal. Brakes
-are used only with the pedal up. Gears: down when the pedal is nearly down and speed falls, or the engine labours; up
-when the next gear would do the work easily; nothing within a few seconds of the last change. The plan may cap
-the gear. While the clutch is open the foot is off the pedal, as a driver's is.
+Theory of operation. A proportional-integral hold of the speed with a foot of limited quickness moves the pedal; what
+the slope asks for is felt with a second's delay, before the speed tells. Brakes are used only with the pedal up.
+Gears: down when the pedal is nearly down and speed falls, or the engine labours; up when the next gear would do the
+work easily; nothing within a few seconds of the last change. The plan may cap the gear. While the clutch is open the
+foot is off the pedal, as a driver's is.
 """
 
 from __future__ import annotations
@@ -16,19 +17,26 @@ __all__ = ["Driver"]
 class Driver:
     """Foot, brake and gear lever; `step` looks at the road speed and moves them."""
 
-    __slots__ = ("brake", "easy_s", "hard_s", "pedal", "settled_s", "steady", "wanted_m_s")
+    __slots__ = ("brake", "easy_s", "felt", "hard_s", "pedal", "settled_s", "steady", "wanted_m_s")
 
     def __init__(self, speed_m_s: float) -> None:
         self.pedal = 0.0
         self.brake = 0.0
-        self.steady = 0.35 if speed_m_s > 1.0 else 0.0  # integral part
+        self.felt = 0.0  # pedal that the road seems to need
+        self.steady = 0.0  # what the feeling misses, learnt from the speed
         self.wanted_m_s = speed_m_s
         self.settled_s = 10.0  # since the last change
         self.hard_s = 0.0
         self.easy_s = 0.0
 
-    def step(self, dt_s: float, line: Driveline, *, goal_m_s: float, top_gear: int, running: bool) -> float:
-        """Move on by `dt_s` towards `goal_m_s`; returns the pedal that the engine sees, 0 to 1."""
+    def step(
+        self, dt_s: float, line: Driveline, *, goal_m_s: float, top_gear: int, running: bool, need: float
+    ) -> float:
+        """Move on by `dt_s` towards `goal_m_s`; returns the pedal that the engine sees, 0 to 1.
+
+        `need` is the pedal that would hold the speed on this slope.
+        """
+        self.felt += (need - self.felt) * dt_s
         if not running:
             self.pedal, self.brake, self.steady = 0.0, 1.0 if goal_m_s < 0.1 else 0.0, 0.0
             return 0.0
@@ -56,17 +64,18 @@ class Driver:
 
     def _foot(self, dt_s: float, line: Driveline, error: float) -> float:
         if line.changing:
-            return min(self.steady * 0.3, 0.1)
+            return 0.05
         if not line.locked and line.gear == 1:
             # Setting off: bite by bite, with some fuel.
-            line.clutch = min(line.clutch + 0.22 * dt_s, 1.0)
-            self.steady = 0.35
+            bite = min(max((line.rpm - 1050.0) / 250.0, -2.0), 1.0)
+            line.clutch = min(max(line.clutch + 0.2 * bite * dt_s, 0.0), 1.0)
+            self.steady = 0.0
             return 0.4
         line.clutch = 1.0
-        raw = self.steady + 0.16 * error
-        if (raw < 1.0 or error < 0.0) and (raw > -0.1 or error > 0.0):
-            self.steady = min(max(self.steady + 0.035 * error * dt_s, -0.1), 1.0)
-        return min(max(self.steady + 0.16 * error, 0.0), 1.0)
+        foot = self.felt + self.steady + 0.16 * error
+        if (foot < 1.0 or error < 0.0) and (foot > 0.0 or error > 0.0):
+            self.steady = min(max(self.steady + 0.02 * error * dt_s, -0.3), 0.3)
+        return min(max(foot, 0.0), 1.0)
 
     def _brake(self, dt_s: float, error: float) -> None:
         wanted = min(max(-0.09 * (error + 0.9), 0.0), 0.6) if self.pedal < 0.02 else 0.0
@@ -83,11 +92,11 @@ class Driver:
         share = self.pedal * GEARS[gear - 1] / GEARS[min(gear, len(GEARS) - 1)]
         rushing = line.rpm > 2900.0 and line.speed_m_s < goal_m_s + 1.0
         easy = gear < top_gear and ((up_rpm > 1750.0 and share < 0.78) or (rushing and up_rpm > 1500.0))
-        easy = easy and self.brake <= 0.0 and line.locked
+        easy = easy and self.pedal > 0.1 and line.locked and goal_m_s > line.speed_m_s - 1.0
         self.easy_s = self.easy_s + dt_s if easy else 0.0
-        if gear > top_gear and down_rpm < 3700.0 and self.settled_s > 1.5:
-            self._move(line, gear - 1)
-        elif (self.hard_s > 1.2 and self.settled_s > 2.0 and down_rpm < 3300.0) or (labours and self.settled_s > 1.0):
+        capped = gear > top_gear and down_rpm < 3700.0 and self.settled_s > 1.5
+        pulls = self.hard_s > 1.2 and down_rpm < 3300.0 and self.settled_s > 2.0
+        if capped or pulls or (labours and self.settled_s > 1.0):
             self._move(line, gear - 1)
         elif self.easy_s > (0.6 if rushing else 2.5) and self.settled_s > (1.5 if rushing else 6.0):
             self._move(line, gear + 1)

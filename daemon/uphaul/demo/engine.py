@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 from uphaul.demo.formulas import compressor_outlet_k, engine_air_kg_s, leak_kg_s, turbine_drop_k
 
-__all__ = ["AFR_STOICHIOMETRIC", "TUNES", "Calibration", "Engine"]
+__all__ = ["AFR_STOICHIOMETRIC", "TUNES", "Calibration", "Engine", "pedal_for"]
 
 AFR_STOICHIOMETRIC = 14.5
 """Source: Heywood, Internal Combustion Engine Fundamentals, appendix D, light diesel (from memory)."""
@@ -58,7 +58,7 @@ class Calibration:
 TUNES = (
     Calibration("stock", 74.0, 215.0, 20.0),
     Calibration("tow", 96.0, 249.0, 18.0),
-    Calibration("tow-max", 112.0, 262.0, 16.2),
+    Calibration("tow-max", 107.0, 266.0, 17.0),
 )
 """The calibrations by number."""
 
@@ -73,6 +73,12 @@ def full_load_share(rpm: float) -> float:
             return low + (high - low) * (rpm - low_rpm) / (high_rpm - low_rpm)
         low_rpm, low = high_rpm, high
     return low
+
+
+def pedal_for(torque_nm: float, rpm: float, tune: Calibration) -> float:
+    """Roughly the pedal that gives this torque in steady running, as a driver's foot knows it."""
+    work_nm = (torque_nm + 65.0) / (tune.fuel_mg * full_load_share(rpm) * 1e-6 * LHV_J_KG * 0.436 / math.pi + 1.0)
+    return min(max(work_nm, 0.0), 1.0)
 
 
 class Engine:
@@ -100,7 +106,7 @@ class Engine:
     def __init__(self, ambient_k: float, baro_kpa: float) -> None:
         self.map_kpa = baro_kpa
         self.exhaust_kpa = baro_kpa
-        self.shaft_rad_s = 50.0
+        self.shaft_rad_s = 2.0
         self.manifold_k = ambient_k
         self.egt_k = ambient_k
         self.compressor_out_k = ambient_k
@@ -184,8 +190,8 @@ class Engine:
 
         # Exhaust: the share of the fuel's heat that leaves with it grows with speed and load, and with late burning.
         share = 0.238 + 0.0275 * krpm + 0.00040 * wanted_mg + 0.06 * rich * rich
-        hot_k = charge_k + share * LHV_J_KG / CP_EXHAUST / (1.0 + self.afr)
         exhaust = air + fuel
+        hot_k = charge_k + share * LHV_J_KG / CP_EXHAUST * fuel / exhaust
         contact = 0.30 / (1.0 + 6.0 * exhaust)
         self.egt_k = hot_k - contact * (hot_k - self.manifold_k)
         self.manifold_k += (
@@ -201,7 +207,7 @@ class Engine:
         bearing_w = 2.0e-6 * self.shaft_rad_s * self.shaft_rad_s
         energy_j = 0.5 * SHAFT_KG_M2 * self.shaft_rad_s * self.shaft_rad_s
         energy_j += (turbine_w - flow * work_j_kg / efficiency - bearing_w) * dt_s
-        self.shaft_rad_s = math.sqrt(max(energy_j, 0.1) * 2.0 / SHAFT_KG_M2)
+        self.shaft_rad_s = math.sqrt(max(energy_j, 1e-4) * 2.0 / SHAFT_KG_M2)
 
         # Boost control on absolute pressure, wastegate shut until the target is near.
         target = min(88.0 + 1.95 * asked_mg, tune.map_kpa, 3.2 * inlet_kpa)

@@ -1,7 +1,7 @@
 """The invented vehicle as a whole: moves engine, heat, driveline and driver in step and reads its sensors.
 
-Theory of operation. `Model.step(t_s)` runs as many steps of 20 ms as fit before `t_s`, then reads the sensors. Each step
-goes: weather and road -> driver -> engine -> clutch and road -> heat -> sensor lags. Chance comes from the
+Theory of operation. `Model.step(t_s)` runs as many steps of 20 ms as fit before `t_s`, then reads the sensors. Each
+step goes: weather and road -> driver -> engine -> clutch and road -> heat -> sensor lags. Chance comes from the
 seed alone: gusts and the road's unevenness from a generator that is drawn once a step, sensor noise from a table
 that is looked up by the number of the step. So the same scenario and seed give the same readings to the bit, however
 often and at whatever times they are read, on one kind of processor and library of mathematics.
@@ -16,11 +16,11 @@ import random
 
 from uphaul.demo.channels import CHANNELS
 from uphaul.demo.cooling import ChargeCooler, CoolingSystem, oil_pressure_kpa, thick_oil
-from uphaul.demo.driveline import Driveline, rpm_at
+from uphaul.demo.driveline import Driveline, rpm_at, torque_to_hold_nm
 from uphaul.demo.driver import Driver
-from uphaul.demo.engine import AFR_STOICHIOMETRIC, TUNES, Engine
+from uphaul.demo.engine import AFR_STOICHIOMETRIC, TUNES, Engine, pedal_for
 from uphaul.demo.formulas import R_AIR, barometer_kpa
-from uphaul.demo.scenario import Fault, Scenario
+from uphaul.demo.scenario import Fault, Leg, Scenario
 
 __all__ = ["STEP_S", "Model"]
 
@@ -127,14 +127,22 @@ class Model:
         air_m_s = line.speed_m_s + scenario.wind_m_s + size.get("headwind", 0.0) + self._gust
 
         leg = self._plan(t_s)
+        tune = TUNES[scenario.tune_at(t_s)]
+        # A driver feels the slope, not every gust.
+        hold_nm = torque_to_hold_nm(max(line.gear, 1), line.speed_m_s, self._grade, density, line.speed_m_s)
         pedal = self.driver.step(
-            dt, line, goal_m_s=leg.speed_m_s, top_gear=leg.top_gear, running=self._running and line.rpm > 500.0
+            dt,
+            line,
+            goal_m_s=leg.speed_m_s,
+            top_gear=leg.top_gear,
+            running=self._running and line.rpm > 500.0,
+            need=pedal_for(hold_nm + 25.0, line.rpm, tune) if line.gear else self.driver.felt,
         )
         engine.step(
             dt,
             rpm=max(line.rpm, 1.0),
             pedal=0.0 if line.changing else pedal,
-            tune=TUNES[scenario.tune_at(t_s)],
+            tune=tune,
             running=self._running,
             baro_kpa=baro,
             inlet_k=ambient + 4.0 + 6.0 / (1.0 + line.speed_m_s),
@@ -214,6 +222,9 @@ class Model:
         self._key = scenario.key_on_s <= t_s < scenario.key_off_s
         if not self._key:
             self._running, self._cranking_s = False, 0.0
+        elif self._running and self.line.rpm < 150.0:
+            self._running = False  # stalled
+            self.line.change(0)
         elif not self._running and t_s >= scenario.crank_s:
             self._cranking_s += STEP_S
             if self._cranking_s > 0.9:
@@ -298,6 +309,7 @@ class Model:
         readings["oil_pressure"] = max(readings["oil_pressure"], 0.0)
         if line.rpm <= 0.0:
             readings["rpm"] = readings["air"] = 0.0
+        readings["turbo"] = max(readings["turbo"], 0.0)
         for name in self.faulted:
             readings[name] = math.nan
         return readings
