@@ -37,7 +37,7 @@ def read_dbc(path: Path) -> str:
 
 def load(text: str, *, strict: bool = False) -> Database:
     """cantools' own reading of the text."""
-    import cantools.database  # noqa: PLC0415
+    import cantools.database
 
     database = cantools.database.load_string(text, database_format="dbc", strict=strict)
     assert isinstance(database, cantools.database.can.Database)
@@ -60,7 +60,7 @@ class Reference:
     """
 
     def __init__(self, message: Message, names: Sequence[str]) -> None:
-        from cantools.database.can import Message as Make  # noqa: PLC0415
+        from cantools.database.can import Message as Make
 
         self.alone: dict[str, Message] = {}
         for signal in map(message.get_signal_by_name, names):
@@ -76,7 +76,7 @@ class Reference:
 
     def values(self, data: bytes) -> Iterator[tuple[str, float]]:
         """(field, value) of what the frame carries; NaN for what it carries but does not reach, or is not finite."""
-        from cantools.database.errors import DecodeError  # noqa: PLC0415
+        from cantools.database.errors import DecodeError
 
         for name, message in self.alone.items():
             long = data.ljust(message.length, b"\0")

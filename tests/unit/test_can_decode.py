@@ -243,12 +243,12 @@ def test_any_message_decodes_like_cantools(made: tuple[str, int], data: st.DataO
 
 HAND_MADE = """VERSION ""
 BU_: X
-BO_ 2364540158 EEC1: 8 X
+BO_ 2364539904 EEC1: 8 X
  SG_ EngineSpeed : 24|16@1+ (0.125,0) [0|8031.875] "rpm" X
-BO_ 2566844926 ET1: 8 X
+BO_ 2566843904 ET1: 8 X
  SG_ Coolant : 0|8@1+ (1,-40) [-40|210] "degC" X
  SG_ Oil : 16|16@1+ (0.03125,-273) [-273|1734.96875] "degC" X
-BO_ 2566845950 IC1: 8 X
+BO_ 2566845952 IC1: 8 X
  SG_ Boost : 8|8@1+ (2,0) [0|500] "kPa" X
  SG_ Manifold : 16|8@1+ (1,-40) [-40|210] "degC" X
  SG_ Inlet : 24|8@1+ (2,0) [0|500] "kPa" X

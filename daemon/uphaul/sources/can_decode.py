@@ -164,7 +164,7 @@ def _near(name: str, names: Sequence[str] | dict[str, Any]) -> str | None:
 
 def _messages(text: str, file: str) -> dict[str, Message]:
     """The messages by name. Raises ConfigError."""
-    import cantools.database  # noqa: PLC0415  0.1 s that commands without a CAN bus need not spend
+    import cantools.database  # 0.1 s that commands without a CAN bus need not spend
 
     if len(text) > LARGEST_DBC:
         raise ConfigError([Problem(file, "size", len(text), f"must be a DBC of at most {LARGEST_DBC} characters")])

@@ -1,0 +1,388 @@
+"""Reads a CAN bus, through any interface of python-can, and delivers the samples that the DBC finds in its frames.
+
+Theory of operation. The decoders are made in the constructor, so that a wrong configuration shows before anything is
+connected. Entering the context starts one thread, which opens the bus, reads until it is told to stop or the bus
+fails, and closes it again; opening and closing can hang in a driver and would otherwise stop the event loop. If a
+deadline passes the thread is left to itself (a daemon thread, told to stop), and no second one is started beside it.
+
+The thread never waits inside python-can. Every `PERIOD_S` it takes what has arrived, decodes it there and then, and
+hands the samples over with one call to the loop: waking up for each frame costs more than decoding it. All frames of
+one such round carry the time at which it began, at most `PERIOD_S` after they arrived. Between thread and loop stands
+a bounded queue; when the loop does not keep up the oldest rounds are dropped and counted.
+
+What can go wrong, and who notices: no frame for `silent_after_s` ends the reading, so that the bus is opened anew. A
+bus that has not said anything since it was opened is given `first_frame_within_s`, because a vehicle that sleeps is
+silent too and must be heard at once when it wakes. Some clients do not notice that their peer has gone and, asked to
+wait for a frame, ask the closed connection again and again; on a quiet bus the thread now and then waits a moment in
+python-can and looks at its own CPU time to tell. A garbled line of a serial adapter is counted and reading goes on.
+
+There is no way to send: this module never calls `send`. `listen_only` is passed on to the interfaces that know it,
+so that the adapter does not even acknowledge frames; with the kernel's own (`socketcan`) it is set up outside.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import importlib
+import inspect
+import logging
+import socket
+import threading
+import time
+from collections import deque
+from collections.abc import Sequence
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from uphaul.clock import Clock
+from uphaul.config.spec import CanSpec, Input
+from uphaul.errors import SourceError
+from uphaul.signals import Sample
+from uphaul.sources.base import Deliver, Source
+from uphaul.sources.can_decode import Decode, Decoder, compile_decoders
+
+if TYPE_CHECKING:
+    from can import BusABC
+    from can import Message as Frame
+
+__all__ = ["CanSource"]
+
+PERIOD_S = 0.01
+"""Time between two rounds of reading: a fifth of a tick at 20 Hz."""
+
+ROUND_FRAMES = 512
+"""Frames in one round at most, so that a flood is handed over piece by piece."""
+
+ROUND_GARBAGE = 64
+"""Garbled lines in one round at most: a driver that only fails must not hold the thread."""
+
+QUEUED_SAMPLES = 50_000
+"""Samples that wait for the loop at most: 2 s of a saturated bus and some 5 MB."""
+
+OPEN_WITHIN_S = 15.0
+CLOSE_WITHIN_S = 1.0
+CONNECT_WITHIN_S = 3.0
+
+FIRST_FRAME_WITHIN_S = 35.0
+"""Longer than the longest back-off of `supervise`, so that on a sleeping vehicle it starts anew from the shortest."""
+
+WATCH_S = 0.5
+"""Silence after which, and then how often, the thread looks whether waiting still waits."""
+
+WAIT_S = 0.02
+"""How long that look takes."""
+
+KERNEL_FILTERS = 512
+"""CAN_RAW_FILTER_MAX of Linux (include/uapi/linux/can.h): more filters than that are refused."""
+
+COUNTERS = ("frames", "decoded", "errors", "undecodable", "dropped", "reopened")
+
+
+class CanSource(Source):
+    """A CAN bus as a source.
+
+    `inputs` are (column, input) pairs of the signals that come from it. Counters in `health`: `frames` received,
+    `decoded` those with a wanted message, `errors` error frames and garbled lines, `undecodable` samples, `dropped`
+    samples that the loop came too late for, `reopened`. Raises ConfigError when the DBC lacks what an input names.
+    """
+
+    def __init__(
+        self,
+        spec: CanSpec,
+        inputs: Sequence[tuple[int, Input]],
+        clock: Clock,
+        *,
+        open_within_s: float = OPEN_WITHIN_S,
+        first_frame_within_s: float = FIRST_FRAME_WITHIN_S,
+    ) -> None:
+        super().__init__(spec.name)
+        self.health.counters = dict.fromkeys(COUNTERS, 0)
+        self._spec = spec
+        self._clock = clock
+        self._decoders = compile_decoders(spec.dbc, inputs)
+        self._open_within_s = open_within_s
+        self._first_frame_within_s = max(first_frame_within_s, spec.silent_after_s)
+        self._reader: _Reader | None = None
+        self._left: threading.Thread | None = None
+        self._opened = False
+
+    async def __aenter__(self) -> Self:
+        if self._left is not None and self._left.is_alive():
+            raise SourceError(f"CAN {self.name}: the driver still hangs in the attempt before")
+        reader = _Reader(self._spec, self._decoders, self._clock, self.health.counters, self._first_frame_within_s)
+        try:
+            reader.thread.start()
+            await asyncio.wait_for(reader.opened.wait(), self._open_within_s)
+        except TimeoutError:
+            self._leave(reader)
+            raise SourceError(f"CAN {self.name}: not open after {self._open_within_s:g} s") from None
+        except BaseException:
+            self._leave(reader)
+            raise
+        if reader.error is not None:
+            raise reader.error
+        self.health.counters["reopened"] += self._opened
+        self._opened = True
+        self._reader = reader
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        reader, self._reader = self._reader, None
+        if reader is None:
+            return
+        self._leave(reader)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(reader.ended.wait(), CLOSE_WITHIN_S)
+            self._left = None
+
+    async def read(self, deliver: Deliver) -> None:
+        """Deliver samples until cancelled. Raises SourceError when the bus fails or falls silent."""
+        reader = self._reader
+        assert reader is not None, "read inside `async with`"
+        self.health.problem = "no frame yet"
+
+        def take(samples: Sequence[Sample]) -> None:
+            self.health.problem = ""
+            deliver(samples)
+
+        reader.deliver_to(take)
+        await reader.ended.wait()
+        reader.take()
+        raise reader.error or SourceError(f"CAN {self.name}: closed")
+
+    def _leave(self, reader: _Reader) -> None:
+        reader.stop = True
+        self._left = reader.thread
+
+
+class _Reader:
+    """One opening of the bus: its thread, and the queue from there to the loop."""
+
+    def __init__(
+        self,
+        spec: CanSpec,
+        decoders: Sequence[Decoder],
+        clock: Clock,
+        counters: dict[str, int],
+        first_frame_within_s: float,
+    ) -> None:
+        self.opened = asyncio.Event()
+        self.ended = asyncio.Event()
+        self.error: BaseException | None = None
+        self.stop = False
+        self.thread = threading.Thread(target=self._run, name=f"can {spec.name}", daemon=True)
+        self._loop = asyncio.get_running_loop()
+        self._spec = spec
+        self._clock = clock
+        self._counters = counters
+        self._first_frame_within_s = first_frame_within_s
+        self._ids = [(d.frame_id, d.extended) for d in decoders]
+        self._standard = _table([d for d in decoders if not d.extended])
+        self._extended = _table([d for d in decoders if d.extended])
+        self._deliver: Deliver | None = None
+        self._lock = threading.Lock()
+        self._queue: deque[list[Sample]] = deque()
+        self._queued = 0
+        self._called = False
+
+    # On the loop.
+
+    def deliver_to(self, deliver: Deliver) -> None:
+        """From now on, hand over to `deliver`."""
+        self._deliver = deliver
+        self.take()
+
+    def take(self) -> None:
+        """Deliver what is queued."""
+        with self._lock:
+            self._called = False
+            if self._deliver is None or not self._queue:
+                return
+            samples = self._queue.popleft()
+            while self._queue:
+                samples += self._queue.popleft()
+            self._queued = 0
+        self._deliver(samples)
+
+    # In the thread.
+
+    def _run(self) -> None:
+        bus = None
+        try:
+            bus = open_bus(self._spec, self._ids)
+            self._tell(self.opened)
+            self._read(bus)
+        except BaseException as error:  # whatever it is, it goes up on the loop
+            self.error = error
+        finally:
+            if bus is not None:
+                close_bus(bus)
+            self._tell(self.opened)
+            self._tell(self.ended)
+
+    def _tell(self, event: asyncio.Event) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended before the thread
+            self._loop.call_soon_threadsafe(event.set)
+
+    def _read(self, bus: BusABC) -> None:
+        frame, waits = self._waits(bus)  # some drivers always burn the time, and then it tells nothing
+        heard = watched = time.monotonic()
+        allowed_s = self._first_frame_within_s
+        while not self.stop:
+            began = time.monotonic()
+            if waits and began - max(heard, watched) >= WATCH_S:
+                watched = began
+                frame, still = self._waits(bus)
+                if not still:
+                    raise SourceError(f"CAN {self._spec.name}: the other end has gone")
+            frames, frame = self._round(bus, frame), None
+            now = time.monotonic()
+            if frames:
+                heard, allowed_s = now, self._spec.silent_after_s
+            elif now - heard > allowed_s:
+                raise SourceError(f"CAN {self._spec.name}: no frame for {allowed_s:g} s")
+            if frames < ROUND_FRAMES:
+                time.sleep(max(began + PERIOD_S - now, 0.0))
+
+    def _waits(self, bus: BusABC) -> tuple[Frame | None, bool]:
+        """(a frame that came meanwhile, False if waiting for one burnt the time instead of sleeping through it)."""
+        cpu, wall = time.thread_time(), time.monotonic()
+        frame = None
+        try:
+            frame = bus.recv(WAIT_S)
+        except Exception as error:
+            self._judge(bus, error)
+        cpu, wall = time.thread_time() - cpu, time.monotonic() - wall
+        return frame, frame is not None or cpu < wall / 2 or wall < WAIT_S / 2
+
+    def _judge(self, bus: BusABC, error: Exception) -> None:
+        """Count garbage that the bus survives. Raises SourceError for any other failure of the driver."""
+        garbage = isinstance(error, (ValueError, IndexError))
+        if not garbage and isinstance(error.__cause__, ValueError):
+            # A byte that is no ASCII stays in the serial client's buffer and would spoil every line to come.
+            flush = getattr(bus, "flush", None)
+            garbage = flush is not None
+            if flush is not None:
+                flush()
+        if not garbage:
+            raise SourceError(f"CAN {self._spec.name}: {error}") from error
+        self._counters["errors"] += 1
+
+    def _round(self, bus: BusABC, frame: Frame | None) -> int:
+        """Take in, decode and hand over what has arrived, `frame` first; returns the number of frames."""
+        receive = bus.recv
+        standard, extended = self._standard, self._extended
+        t_ms = self._clock.now_ms()
+        samples: list[Sample] = []
+        frames = decoded = errors = undecodable = garbage = 0
+        try:
+            while frames < ROUND_FRAMES and garbage < ROUND_GARBAGE:
+                if frame is None:
+                    try:
+                        frame = receive(0)
+                    except Exception as error:
+                        self._judge(bus, error)
+                        garbage += 1
+                        continue
+                    if frame is None:
+                        break
+                frames += 1
+                decode = (extended if frame.is_extended_id else standard).get(frame.arbitration_id)
+                if frame.is_error_frame:
+                    errors += 1
+                elif decode is not None and not frame.is_remote_frame:
+                    decoded += 1
+                    undecodable += decode(frame.data, t_ms, samples)
+                frame = None
+        finally:
+            if frames and not self.stop:
+                counters = self._counters
+                counters["frames"] += frames
+                counters["decoded"] += decoded
+                counters["errors"] += errors
+                counters["undecodable"] += undecodable
+                if samples:
+                    self._hand_over(samples)
+        return frames
+
+    def _hand_over(self, samples: list[Sample]) -> None:
+        with self._lock:
+            self._queue.append(samples)
+            self._queued += len(samples)
+            while self._queued > QUEUED_SAMPLES and len(self._queue) > 1:
+                lost = len(self._queue.popleft())
+                self._queued -= lost
+                self._counters["dropped"] += lost
+            call, self._called = not self._called, True
+        if call:
+            with contextlib.suppress(RuntimeError):  # the loop has ended before the thread
+                self._loop.call_soon_threadsafe(self.take)
+
+
+def _table(decoders: Sequence[Decoder]) -> dict[int, Decode]:
+    """Function by frame id; two messages of different files may share one."""
+    table: dict[int, Decode] = {}
+    for decoder in decoders:
+        first, second = table.get(decoder.frame_id), decoder.decode
+        table[decoder.frame_id] = second if first is None else _both(first, second)
+    return table
+
+
+def _both(first: Decode, second: Decode) -> Decode:
+    return lambda data, t_ms, out: first(data, t_ms, out) + second(data, t_ms, out)
+
+
+def open_bus(spec: CanSpec, ids: Sequence[tuple[int, bool]]) -> BusABC:
+    """The open bus, with filters for (frame id, extended) where the kernel or the hardware applies them.
+
+    Blocks as long as the driver does. Raises SourceError: with ``retry=False`` when no retry can mend it.
+    """
+    import can  # 0.1 s that commands without a CAN bus need not spend
+
+    # Logs a warning for each part of a line, thousands a second on a busy bus; its errors reach us as exceptions.
+    logging.getLogger("can.interfaces.socketcand").setLevel(logging.CRITICAL)
+    options: dict[str, Any] = dict(spec.options)
+    if spec.bitrate is not None:
+        options["bitrate"] = spec.bitrate
+    entry = can.interfaces.BACKENDS.get(spec.interface)
+    if entry is None:
+        known = ", ".join(sorted(can.interfaces.BACKENDS))
+        raise SourceError(f"CAN {spec.name}: no interface {spec.interface!r}; there are {known}", retry=False)
+    try:
+        kind = getattr(importlib.import_module(entry[0]), entry[1])
+        if spec.listen_only and "listen_only" in inspect.signature(kind).parameters:
+            options["listen_only"] = True
+        if spec.interface == "socketcand" and {"host", "port"} <= options.keys():
+            # Its client tries a refused connection for 10 s without pause; a first look by ourselves spares that.
+            where = (str(options["host"]), int(options["port"]))
+            socket.create_connection(where, CONNECT_WITHIN_S).close()
+        # `ignore_config`: what is opened is what our configuration says, whatever else lies on the machine.
+        bus: BusABC = can.Bus(interface=spec.interface, channel=spec.channel, ignore_config=True, **options)
+    except (TypeError, ValueError, ImportError, can.CanInterfaceNotImplementedError) as error:
+        raise SourceError(f"CAN {spec.name}: {spec.interface} cannot be opened so: {error}", retry=False) from error
+    except Exception as error:  # drivers fail in ways of their own; all may pass when the adapter comes back
+        raise SourceError(f"CAN {spec.name}: {spec.channel} cannot be opened: {error}") from error
+    if len(ids) <= KERNEL_FILTERS:
+        masks = ((number, 0x1FFFFFFF if extended else 0x7FF, extended) for number, extended in ids)
+        bus.set_filters([{"can_id": i, "can_mask": mask, "extended": extended} for i, mask, extended in masks])
+        if not getattr(bus, "_is_filtered", False):
+            # python-can would filter in software, and then `recv(0)` answers "nothing" at the first frame that is
+            # not wanted, whatever is behind it. Our own table throws unwanted frames away for less.
+            bus.set_filters(None)
+    return bus
+
+
+def close_bus(bus: BusABC) -> None:
+    """Close the bus, broken or not."""
+    # What is broken fails at closing too, each driver in its own way, and there is nothing left to do then.
+    with contextlib.suppress(Exception):
+        bus.shutdown()
+    # The serial client's last command fails on an adapter that was pulled out, and then it leaves the device open;
+    # the kernel would give the adapter another name when it comes back.
+    port = getattr(bus, "serialPortOrig", None)
+    if port is not None:
+        with contextlib.suppress(Exception):
+            port.close()
