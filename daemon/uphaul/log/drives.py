@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from uphaul.errors import DriveFileError, LogError
 from uphaul.log.csv_drive import read_csv
@@ -12,7 +14,7 @@ from uphaul.log.info import SegmentInfo
 from uphaul.log.reader import Log
 from uphaul.signals import Block, Signal
 
-__all__ = ["Part", "csv_part", "is_log", "load_drive", "log_parts", "pick_drive"]
+__all__ = ["Part", "csv_part", "is_log", "load_drive", "log_parts", "pick_drive", "with_columns"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,22 @@ def csv_part(
     block, names = read_csv(path, signals, tunes, progress=progress)
     ends = int(block.t_ms[0]), int(block.t_ms[-1])
     return Part(block.signals, names, gap_ms, 1, lambda: iter([block]), ends)
+
+
+def with_columns(part: Part, more: Sequence[Signal]) -> tuple[Part, tuple[Signal, ...]]:
+    """The part with further columns, unknown throughout, and those of `more` that it did not have."""
+    here = {s.name for s in part.signals}
+    added = tuple(s for s in more if s.name not in here)
+    if not added:
+        return part, added
+    signals = (*part.signals, *added)
+
+    def blocks() -> Iterator[Block]:
+        for b in part.blocks():
+            blank = np.full((len(b), len(added)), np.nan)
+            yield replace(b, signals=signals, values=np.hstack((b.values, blank)))
+
+    return replace(part, signals=signals, blocks=blocks), added
 
 
 def load_drive(path: Path, drive: int | None) -> list[Block]:

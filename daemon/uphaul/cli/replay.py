@@ -1,0 +1,376 @@
+"""``uphaul replay``: judge a recorded drive again and compare with what was judged live."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+import click
+
+from uphaul.alerts import Transition
+from uphaul.analysis.review import Difference, Episode, RuleSummary, compare, episodes, summarise
+from uphaul.cli import text
+from uphaul.config import load, load_rules, load_texts
+from uphaul.errors import UphaulError
+from uphaul.live import carried_from_json
+from uphaul.log.drives import Part, csv_part, is_log, log_parts, pick_drive, with_columns
+from uphaul.log.reader import Log
+from uphaul.pipeline import Row, rejudge
+from uphaul.rules import Condition, Kind, Rule
+from uphaul.signals import Signal
+
+__all__ = ["command"]
+
+BIG_CSV_BYTES = 5_000_000
+
+
+@dataclass(slots=True)
+class Replay:
+    """A drive judged again. `live` and `live_steps` are what the daemon judged, None where nobody did."""
+
+    source: str
+    drive: int | None
+    begun: str | None
+    signals: tuple[Signal, ...]
+    rules: tuple[Rule, ...]
+    tunes: tuple[str, ...]
+    episodes: list[Episode] = field(default_factory=list)
+    transitions: list[Transition] = field(default_factory=list)
+    summaries: list[RuleSummary] = field(default_factory=list)
+    first_ms: int = 0
+    last_ms: int = 0
+    ticks: int = 0
+    live: list[Episode] | None = None
+    live_steps: list[Transition] | None = None
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def differences(self) -> list[Difference]:
+        """What changed against what was judged live."""
+        return [] if self.live is None else compare(self.live, self.episodes, self.last_ms)
+
+    @property
+    def same_as_live(self) -> bool | None:
+        """Whether every step of every alert is the one that was judged live, to the bit."""
+        if self.live_steps is None:
+            return None
+        return [_key(t) for t in self.live_steps] == [_key(t) for t in self.transitions]
+
+    def tune_name(self, number: int) -> str | None:
+        """Name of a tune, None when unknown."""
+        return self.tunes[number] if 0 <= number < len(self.tunes) else None
+
+    def unit(self, rule: str) -> str:
+        """The unit of a rule's value and limit."""
+        spec = next((r for r in self.rules if r.name == rule), None)
+        if spec is None or spec.kind is Kind.LOST:
+            return ""
+        if spec.kind in (Kind.EXPOSURE, Kind.REACH):
+            return "s"
+        unit = next((s.unit for s in self.signals if s.name == spec.signal), "")
+        return f"{unit}/s" if spec.kind is Kind.RATE else unit
+
+
+def _key(t: Transition) -> tuple[int, str, str, str]:
+    return t.t_ms, t.rule, t.source.value, t.target.value
+
+
+def _all_tunes(known: Sequence[str], rules: Sequence[Rule]) -> tuple[str, ...]:
+    """The drive's tunes, then those that only the rules know."""
+    return tuple(dict.fromkeys((*known, *(name for r in rules for name, _ in (*r.tunes, *r.expected)))))
+
+
+def _judge(out: Replay, parts: Sequence[tuple[Part, Row, tuple[Rule, ...]]]) -> None:
+    approaches: dict[str, Any] = {}
+    conditions: list[Condition] = []
+    names = tuple(dict.fromkeys(r.name for _, _, rules in parts for r in rules))
+    for part, row, rules in parts:
+        judged = rejudge(row, part.blocks())
+        out.ticks += judged.ticks
+        out.transitions += judged.transitions
+        conditions += [
+            Condition(c.t_ms, names.index(rules[c.rule].name), c.active, c.value, c.limit, c.tune)
+            for c in judged.conditions
+        ]
+        for rule, approach in zip(rules, row.approaches, strict=True):
+            best = approaches.get(rule.name)
+            if approach is not None and (best is None or approach.excess > best.excess):
+                approaches[rule.name] = approach
+    out.episodes = episodes(conditions, names)
+    out.first_ms, out.last_ms = parts[0][0].ticks_ms[0], parts[-1][0].ticks_ms[1]
+    out.summaries = summarise(out.rules, out.episodes, [approaches.get(r.name) for r in out.rules], out.last_ms)
+
+
+def _row(part: Part, rules: tuple[Rule, ...], tunes: tuple[str, ...], **more: Any) -> Row:
+    return Row(part.signals, rules, tunes, gap_ms=part.gap_ms, grid_ms=part.grid_ms, approaches=True, **more)
+
+
+def _missing(rules: Sequence[Rule], signals: Sequence[Signal]) -> list[str]:
+    known = {s.name for s in signals}
+    notes = []
+    for rule in rules:
+        lacking = [name for name in rule.reads() if name not in known]
+        if lacking:
+            notes.append(f"rule {rule.name}: the drive has no signal {', '.join(lacking)}; it counts as unknown")
+    return notes
+
+
+def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitStack) -> Replay:
+    log = stack.enter_context(Log.open(path))
+    number = pick_drive(log, drive)
+    parts = log_parts(log, number)
+    if not parts:
+        raise UphaulError(f"{path}: drive {number} has no tick yet")
+    rows = []
+    for part in parts:
+        label = f"{path} drive {number}"
+        if rules_file is None:
+            config = load_texts(dict(part.files), label=label, check_inputs=False)
+            rules, tunes = config.rules, config.tunes
+        else:
+            vehicle = dict(part.files).get("vehicle.toml")
+            rules = load_rules(
+                _read(rules_file), str(rules_file), part.signals, part.tunes, vehicle=vehicle, strict=False
+            )
+            tunes = part.tunes
+        carried = carried_from_json(part.initial_state)
+        rows.append((part, _row(part, rules, _all_tunes(tunes, rules), carried=carried), rules))
+    by_name = {r.name: r for _, _, rules in rows for r in rules}
+    begun = next((d.begun for d in log.drives() if d.id == number), None)
+    last, _, rules = rows[-1]
+    out = Replay(str(path), number, begun, last.signals, tuple(by_name.values()), _all_tunes(last.tunes, rules))
+    _judge(out, rows)
+    out.notes = [*log.notes, *_missing(out.rules, last.signals)]
+    numbers = {name: i for i, name in enumerate(dict.fromkeys(c.rule for c in log.conditions(number)))}
+    live = [Condition(c.t_ms, numbers[c.rule], c.active, c.value, c.limit, c.tune) for c in log.conditions(number)]
+    out.live, out.live_steps = episodes(live, tuple(numbers)), log.transitions(number)
+    return out
+
+
+def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> Replay:
+    if rules_file is None and directory is None:
+        raise UphaulError(f"{path}: a CSV brings no rules: name them with --rules FILE or --config DIR")
+    config = None if directory is None else load(directory, check_inputs=False)
+    measured = () if config is None else tuple(s for s in config.signals if not s.computed)
+    tunes = () if config is None else config.tunes
+    gap_ms = 1000 if config is None else config.gap_ms
+    size = path.stat().st_size
+    if size > BIG_CSV_BYTES and sys.stderr.isatty():
+        with click.progressbar(length=size, label=f"reading {path.name}", file=sys.stderr) as bar:
+            part = csv_part(path, measured, tunes, gap_ms=gap_ms, progress=lambda at: bar.update(at - bar.pos))
+    else:
+        part = csv_part(path, measured, tunes, gap_ms=gap_ms)
+    added = () if config is None else tuple(s for s in config.signals if s.computed)
+    part, added = with_columns(part, added)
+    if rules_file is None:
+        assert config is not None
+        rules = config.rules
+    else:
+        vehicle = None if directory is None else _read_if_there(directory / "vehicle.toml")
+        rules = load_rules(_read(rules_file), str(rules_file), part.signals, part.tunes, vehicle=vehicle, strict=False)
+    all_tunes = _all_tunes(part.tunes, rules)
+    computed = () if config is None else tuple(c for c in config.computed if c.signal in added)
+    out = Replay(str(path), None, None, part.signals, rules, all_tunes)
+    out.notes = _missing(rules, part.signals)
+    if computed:
+        out.notes.append("computed from the CSV: " + ", ".join(c.signal.name for c in computed))
+    _judge(out, [(part, _row(part, rules, all_tunes, computed=computed), rules)])
+    return out
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "not a UTF-8 text file"
+        raise UphaulError(f"{path}: {reason}") from error
+
+
+def _read_if_there(path: Path) -> str | None:
+    return _read(path) if path.exists() else None
+
+
+# -- what is printed ------------------------------------------------------------------------------------------------
+
+
+def _known(value: float) -> float | None:
+    return value if isfinite(value) else None
+
+
+def _episode(out: Replay, e: Episode) -> dict[str, Any]:
+    return {
+        "rule": e.rule,
+        "raised_t_s": e.raised_ms / 1000,
+        "cleared_t_s": None if e.cleared_ms is None else e.cleared_ms / 1000,
+        "value": _known(e.value),
+        "limit": _known(e.limit),
+        "tune": out.tune_name(e.tune),
+    }
+
+
+def _as_json(out: Replay) -> dict[str, Any]:
+    closest = [
+        None
+        if s.approach is None
+        else {
+            "t_s": s.approach.t_ms / 1000,
+            "value": _known(s.approach.value),
+            "limit": _known(s.approach.limit),
+            "headroom": 0.0 - s.approach.excess,
+            "tune": out.tune_name(s.approach.tune),
+        }
+        for s in out.summaries
+    ]
+    live = None
+    if out.live is not None:
+        live = {
+            "same": out.same_as_live,
+            "differences": [
+                {
+                    "kind": d.kind,
+                    "rule": d.rule,
+                    "live": None if d.before is None else _episode(out, d.before),
+                    "now": None if d.after is None else _episode(out, d.after),
+                }
+                for d in out.differences
+            ],
+        }
+    return {
+        "file": out.source,
+        "drive": out.drive,
+        "begun": out.begun,
+        "duration_s": (out.last_ms - out.first_ms) / 1000,
+        "ticks": out.ticks,
+        "conditions": [_episode(out, e) for e in out.episodes],
+        "transitions": [
+            {"t_s": t.t_ms / 1000, "rule": t.rule, "from": t.source.value, "to": t.target.value}
+            for t in out.transitions
+        ],
+        "rules": [
+            {
+                "rule": s.rule.name,
+                "raises": s.raises,
+                "active_s": s.active_ms / 1000,
+                "unit": out.unit(s.rule.name),
+                "closest": near,
+            }
+            for s, near in zip(out.summaries, closest, strict=True)
+        ],
+        "live": live,
+        "notes": out.notes,
+    }
+
+
+def _difference(d: Difference) -> str:
+    if d.before is None and d.after is not None:
+        return f"new: {d.rule} at {text.clock(d.after.raised_ms)}"
+    if d.after is None and d.before is not None:
+        return f"gone: {d.rule}, judged live at {text.clock(d.before.raised_ms)}"
+    assert d.before is not None and d.after is not None
+    earlier = d.before.raised_ms - d.after.raised_ms
+    parts = []
+    if earlier:
+        parts.append(f"raised {text.duration(abs(earlier))} {'earlier' if earlier > 0 else 'later'}")
+    if d.before.cleared_ms != d.after.cleared_ms:
+        when = "not over at the end" if d.after.cleared_ms is None else f"over at {text.clock(d.after.cleared_ms)}"
+        parts.append(when)
+    return f"moved: {d.rule} at {text.clock(d.after.raised_ms)}, " + ", ".join(parts)
+
+
+def _print(out: Replay) -> None:
+    name = out.source if out.drive is None else f"{out.source}, drive {out.drive}"
+    begun = f", begun {out.begun[:19].replace('T', ' ')} UTC" if out.begun else ""
+    click.echo(f"{name}: {text.duration(out.last_ms - out.first_ms)}, {out.ticks} ticks{begun}")
+    for note in out.notes:
+        click.echo(f"  {note}")
+    by_name = {r.name: r for r in out.rules}
+    click.echo()
+    if out.episodes:
+        rows = [
+            [
+                text.clock(e.raised_ms),
+                "to the end" if e.cleared_ms is None else text.duration(e.cleared_ms - e.raised_ms),
+                by_name[e.rule].action.word,
+                e.rule,
+                text.number(e.value, out.unit(e.rule)),
+                text.number(e.limit, out.unit(e.rule)),
+                out.tune_name(e.tune) or "unknown",
+                by_name[e.rule].say,
+            ]
+            for e in out.episodes
+        ]
+        header = ["raised", "for", "asks", "rule", "value", "limit", "tune", "says"]
+        text.table(header, rows, right=(0, 1, 4, 5))
+    else:
+        click.echo("No rule was beyond its limit.")
+    near = sorted((s for s in out.summaries if s.approach is not None), key=lambda s: (-s.raises, s.rule.rank))
+    if near:
+        click.echo()
+        rows = [
+            [
+                s.rule.name,
+                str(s.raises),
+                text.duration(s.active_ms),
+                text.number(s.approach.value, out.unit(s.rule.name)),
+                text.number(s.approach.limit, out.unit(s.rule.name)),
+                text.number(-s.approach.excess, out.unit(s.rule.name)),
+                text.clock(s.approach.t_ms),
+            ]
+            for s in near
+            if s.approach is not None
+        ]
+        header = ["rule", "raised", "active", "closest", "limit", "headroom", "at"]
+        text.table(header, rows, right=(1, 2, 3, 4, 5, 6))
+    if out.live is not None:
+        click.echo()
+        if out.same_as_live:
+            click.echo("The same as judged live: every step of every alert at the same tick.")
+        elif out.differences:
+            click.echo("Against what was judged live:")
+            for d in out.differences:
+                click.echo(f"  {_difference(d)}")
+        else:
+            click.echo("The conditions are the same as judged live; what the alerts did then differs.")
+
+
+@click.command()
+@click.argument("drive_file", metavar="LOG|CSV", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--drive", type=int, help="Which drive of a log (default: the last one).")
+@click.option(
+    "--rules",
+    "rules_file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Judge by the rules in this file instead.",
+)
+@click.option(
+    "--config",
+    "directory",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="For a CSV: signals, computed signals, tunes and rules from this directory.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
+def command(
+    drive_file: Path, drive: int | None, rules_file: Path | None, directory: Path | None, as_json: bool
+) -> None:
+    """Judge the drive in a LOG or a CSV again, by the rules that judged it live or by others."""
+    with ExitStack() as stack:
+        if is_log(drive_file):
+            if directory is not None:
+                raise UphaulError(
+                    "--config is for a CSV: a log brings its own configuration (--rules changes the rules)"
+                )
+            out = _of_log(drive_file, drive, rules_file, stack)
+        elif drive is not None:
+            raise UphaulError(f"--drive {drive}: a CSV is one drive, without a number")
+        else:
+            out = _of_csv(drive_file, rules_file, directory)
+    if as_json:
+        click.echo(json.dumps(_as_json(out), ensure_ascii=False, allow_nan=False))
+    else:
+        _print(out)
