@@ -26,7 +26,7 @@ from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
 from uphaul.notify import Notifier
 from uphaul.pipeline import LimitsInForce
-from uphaul.rules import ABOVE, Kind
+from uphaul.rules import ABOVE, Condition, Kind
 from uphaul.signals import Collector
 from uphaul.sources.base import Source, supervise
 from uphaul.web.server import make_app, serve
@@ -41,7 +41,10 @@ STEP_MS = 1000.0
 
 
 class App:
-    """The daemon on one configuration. `log_path` None logs nothing; `ready` is told the page's port (0: no page)."""
+    """The daemon on one configuration. `log_path` None logs nothing; `ready` is told the page's port (0: no page).
+
+    `heard` is told every change of a condition as it happens. `invented` marks the page's data as invented.
+    """
 
     def __init__(
         self,
@@ -51,6 +54,7 @@ class App:
         clock: Clock | None = None,
         boot_id: str | None = None,
         ready: Callable[[int], None] | None = None,
+        heard: Callable[[Condition], None] | None = None,
         invented: bool = False,
     ) -> None:
         self._config = config
@@ -58,6 +62,7 @@ class App:
         self._clock = clock or Clock()
         self._boot_id = boot_id or Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
         self._ready = ready
+        self._heard = heard
         self._invented = invented
         self._stop = asyncio.Event()
         tune = config.tune_input
@@ -160,7 +165,10 @@ class App:
     def _one_tick(self, live: Live, now_ms: int) -> None:
         wall = datetime.datetime.now(datetime.UTC)
         begun = live.drive
-        live.tick(now_ms, wall.isoformat(timespec="milliseconds"))
+        outcome = live.tick(now_ms, wall.isoformat(timespec="milliseconds"))
+        if self._heard is not None:
+            for change in outcome.conditions:
+                self._heard(change)
         self._anchor(live, now_ms, wall, fresh=live.drive != begun)
         if live.ticks == 1:
             self._notifier.ready()

@@ -10,8 +10,11 @@ from pathlib import Path
 import click
 
 from uphaul.app import App
+from uphaul.cli.telling import teller
 
 __all__ = ["command", "serve_forever"]
+
+log = logging.getLogger("uphaul")
 
 DEFAULT_LOG = "uphaul.db"
 
@@ -50,4 +53,4 @@ def command(directory: Path, log_path: Path | None) -> None:
         page = f", page on http://{config.web.host}:{port}/" if port else ""
         click.echo(f"uphaul: {len(config.signals)} signals, {len(config.rules)} rules, log {path}{page}", err=True)
 
-    asyncio.run(serve_forever(App(config, path, ready=ready)))
+    asyncio.run(serve_forever(App(config, path, ready=ready, heard=teller(config, log.info))))
