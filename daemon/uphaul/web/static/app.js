@@ -35,15 +35,12 @@ function round(value, decimals = 3) {
 // What raised the alert: "egt went to 731 °C (limit 680 °C) 42 s ago".
 function reason(alert) {
   const parts = [plainName(alert.measure)];
-  if (alert.value === null) parts.push(alert.limit === null ? "has been unknown" : "went past its limit");
+  if (alert.value === null) parts.push(alert.limit === null ? "became unknown" : "went past its limit");
   else parts.push(`went to ${withUnit(round(alert.value, 1), alert.unit)}`);
   if (alert.limit !== null) {
     parts.push(`(${alert.side === "below" ? "at least" : "limit"} ${withUnit(round(alert.limit, 1), alert.unit)})`);
   }
-  if (alert.since_s !== null) {
-    const unknown = alert.value === null && alert.limit === null && !alert.over;
-    parts.push(unknown ? `for ${duration(alert.since_s)}` : `${duration(alert.since_s)} ago`);
-  }
+  if (alert.since_s !== null) parts.push(`${duration(alert.since_s)} ago`);
   return parts.join(" ");
 }
 
