@@ -49,7 +49,7 @@ class ChargeCooler:
         still = 1.0 / (1.0 + 3.0 * wind_kg_s)
         self.soak_k += (0.75 * still * (bay_k - ambient_k) - self.soak_k) * dt_s / (70.0 if wind_kg_s < 0.8 else 25.0)
         inside = 232.0 * math.pow(max(air_kg_s, 0.002) / 0.153, 0.8) * work
-        outside = 1350.0 * math.pow(wind_kg_s / 2.6, 0.6) * work + 15.0
+        outside = 1350.0 * math.pow(wind_kg_s / 2.2, 0.6) * work + 15.0
         passed = math.exp(-inside / capacity)
         taken_w = capacity * (1.0 - passed) * (entry_k - self.core_k)
         self.shed_w = outside * (self.core_k - ambient_k - self.soak_k)
@@ -102,8 +102,8 @@ class CoolingSystem:
         wanted = min(max((self.coolant_k - 364.15) / 9.0, 0.08), 1.0) * fan_work
         self.fan += (wanted - self.fan) * dt_s / 12.0
         self.fan_w = 230.0 * self.fan * krpm * krpm * krpm
-        ram = 0.118 * density_kg_m3 * max(air_m_s, 0.0)
-        blown = 0.95 * self.fan * krpm
+        ram = 0.095 * density_kg_m3 * max(air_m_s, 0.0)
+        blown = 1.10 * self.fan * krpm
         self.wind_kg_s = math.sqrt(ram * ram + blown * blown) + 0.02
 
         heat_w = fuel_kg_s * LHV_J_KG
@@ -118,7 +118,7 @@ class CoolingSystem:
         settled = min(max((self.coolant_k - 354.15) / 9.0, 0.0), 1.0)
         self.open += (settled - self.open) * dt_s / 8.0
         breathed_k = ambient_k + min(ahead_w / (self.wind_kg_s * CP_AIR), 45.0)
-        radiator = 487.0 * math.pow(self.wind_kg_s, 0.6) * (0.01 + 0.99 * self.open) * min(0.5 + 0.25 * krpm, 1.0)
+        radiator = 500.0 * math.pow(self.wind_kg_s, 0.6) * (0.01 + 0.99 * self.open) * min(0.5 + 0.25 * krpm, 1.0)
         shed_w = radiator * max(self.coolant_k - breathed_k, 0.0) + 18.0 * (self.coolant_k - ambient_k)
-        self.coolant_k += (to_coolant_w + oil_cooler_w - shed_w) * dt_s / 320_000.0
+        self.coolant_k += (to_coolant_w + oil_cooler_w - shed_w) * dt_s / 340_000.0
         self.head_k += (self.coolant_k + 7.5e-5 * to_coolant_w - self.head_k) * dt_s / 6.0

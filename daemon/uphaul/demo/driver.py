@@ -4,7 +4,7 @@ Theory of operation. A proportional-integral hold of the speed with a foot of li
 the slope asks for is felt with a second's delay, before the speed tells. Brakes are used only with the pedal up.
 Gears: down when the pedal is nearly down and speed falls, or the engine labours; up when the next gear would do the
 work easily; nothing within a few seconds of the last change. The plan may cap the gear. While the clutch is open the
-foot is off the pedal, as a driver's is.
+foot is off the pedal, as a driver's is. An engine that races on a slipping clutch makes him lift for some seconds.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ __all__ = ["Driver"]
 class Driver:
     """Foot, brake and gear lever; `step` looks at the road speed and moves them."""
 
-    __slots__ = ("brake", "easy_s", "felt", "hard_s", "pedal", "settled_s", "steady", "wanted_m_s")
+    __slots__ = ("brake", "easy_s", "felt", "hard_s", "pedal", "racing_s", "settled_s", "steady", "wanted_m_s")
 
     def __init__(self, speed_m_s: float) -> None:
         self.pedal = 0.0
@@ -28,6 +28,7 @@ class Driver:
         self.settled_s = 10.0  # since the last change
         self.hard_s = 0.0
         self.easy_s = 0.0
+        self.racing_s = 0.0  # engine racing on a slipping clutch; negative while lifting
 
     def step(
         self, dt_s: float, line: Driveline, *, goal_m_s: float, top_gear: int, running: bool, need: float
@@ -73,6 +74,12 @@ class Driver:
             return 0.4
         line.clutch = 1.0
         foot = self.felt + self.steady + 0.16 * error
+        if line.gear > 1:
+            self.racing_s = self.racing_s + dt_s if line.slip > 0.03 or self.racing_s < 0.0 else 0.0
+            if self.racing_s > 3.0:
+                self.racing_s = -5.0
+            if self.racing_s < 0.0:
+                return min(max(foot, 0.0), 0.45)
         if (foot < 1.0 or error < 0.0) and (foot > 0.0 or error > 0.0):
             self.steady = min(max(self.steady + 0.02 * error * dt_s, -0.3), 0.3)
         return min(max(foot, 0.0), 1.0)
@@ -84,14 +91,15 @@ class Driver:
     def _lever(self, dt_s: float, line: Driveline, goal_m_s: float, top_gear: int) -> None:
         gear = line.gear
         falling = line.speed_m_s < min(self.wanted_m_s, goal_m_s) - 0.4
-        labours = line.rpm < 1250.0 and gear > 1
-        hard = (self.pedal > 0.86 and falling and line.rpm < 2600.0) or labours
+        matched_rpm = rpm_at(line.speed_m_s, gear)
+        labours = matched_rpm < 1250.0 and gear > 1
+        hard = (self.pedal > 0.86 and falling and matched_rpm < 2600.0) or labours
         self.hard_s = self.hard_s + dt_s if hard else 0.0
         down_rpm = rpm_at(line.speed_m_s, gear - 1) if gear > 1 else 9999.0
         up_rpm = rpm_at(line.speed_m_s, gear + 1) if gear < len(GEARS) else 0.0
-        share = self.pedal * GEARS[gear - 1] / GEARS[min(gear, len(GEARS) - 1)]
-        rushing = line.rpm > 2900.0 and line.speed_m_s < goal_m_s + 1.0
-        easy = gear < top_gear and ((up_rpm > 1750.0 and share < 0.78) or (rushing and up_rpm > 1500.0))
+        step = GEARS[gear - 1] / GEARS[min(gear, len(GEARS) - 1)]
+        rushing = (line.rpm > 2900.0 and self.felt * step < 0.85) or line.rpm > 3600.0
+        easy = gear < top_gear and ((up_rpm > 1750.0 and self.pedal * step < 0.78) or (rushing and up_rpm > 1500.0))
         easy = easy and self.pedal > 0.1 and line.locked and goal_m_s > line.speed_m_s - 1.0
         self.easy_s = self.easy_s + dt_s if easy else 0.0
         capped = gear > top_gear and down_rpm < 3700.0 and self.settled_s > 1.5
