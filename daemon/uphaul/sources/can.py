@@ -228,12 +228,12 @@ class _Reader:
             self._loop.call_soon_threadsafe(event.set)
 
     def _read(self, bus: BusABC) -> None:
-        frame, waits = self._waits(bus)  # some drivers always burn the time, and then it tells nothing
+        frame: Frame | None = None
         heard = watched = time.monotonic()
         allowed_s = self._first_frame_within_s
         while not self.stop:
             began = time.monotonic()
-            if waits and began - max(heard, watched) >= WATCH_S:
+            if began - max(heard, watched) >= WATCH_S:
                 watched = began
                 frame, still = self._waits(bus)
                 if not still:
