@@ -236,7 +236,6 @@ class _Set:
         thresholds = [i for i, r in enumerate(rules) if r.kind is Kind.THRESHOLD]
         self.bounds = {i: [m.bound(s) for s in settings[i]] for i, m in measured}
         self.bounds |= {i: [Bound(s.limit, s.deadband, rules[i].side, column) for s in settings[i]] for i in thresholds}
-        # variants that differ in no threshold rule are evaluated once
         distinct = dict.fromkeys(tuple(settings[i][v] for i in thresholds) for v in range(len(names)))
         self.levels = [
             Levels([_level(rules[i], s) for i, s in zip(thresholds, variant, strict=True)], column)
