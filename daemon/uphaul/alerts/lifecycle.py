@@ -75,17 +75,21 @@ class LifeCycle:
                 alert.shelf_ends_ms = NEVER if c.shelf_left_ms is None else c.shelf_left_ms
 
     def carry(self, t_ms: int) -> tuple[Carried, ...]:
-        """What the next drive starts with: latched, shelved and out of service, as of `t_ms`."""
-        return tuple(
-            Carried(
-                a.rule.name,
-                a.state,
-                a.was_true or a.active,
-                None if a.shelf_ends_ms == NEVER else max(a.shelf_ends_ms - t_ms, 0),
-            )
-            for a in self.alerts
-            if a.state in (*_LATCHED, State.SHELVED, State.OUT_OF_SERVICE)
-        )
+        """What the next drive starts with, as of `t_ms`: latched, shelved and out of service.
+
+        A latching rule whose condition is still true as the drive ends is latched by that end.
+        """
+        out = []
+        for a in self.alerts:
+            state = a.state
+            if a.rule.latch and state is State.UNACKNOWLEDGED:
+                state = State.LATCHED_UNACKNOWLEDGED
+            elif a.rule.latch and state is State.ACKNOWLEDGED:
+                state = State.LATCHED_ACKNOWLEDGED
+            if state in (*_LATCHED, State.SHELVED, State.OUT_OF_SERVICE):
+                left = None if a.shelf_ends_ms == NEVER else max(a.shelf_ends_ms - t_ms, 0)
+                out.append(Carried(a.rule.name, state, a.was_true, left))
+        return tuple(out)
 
     def run(
         self,
