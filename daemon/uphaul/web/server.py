@@ -114,7 +114,7 @@ class _Room:
         """Answer 500 for a handler that fails, and count it: a page's fault must not end the daemon."""
         try:
             return await handler(request)
-        except (web.HTTPException, ConnectionError):
+        except web.HTTPException:
             raise
         except Exception:  # the one place that stops what nobody expected: the page is not worth the drive
             self._state.failures += 1
@@ -144,7 +144,7 @@ class _Room:
             try:
                 await response.prepare(request)
                 await self._send(response, first, subscription)
-            except (ConnectionError, TimeoutError):
+            except (ConnectionError, TimeoutError):  # gone, or taking nothing: hang up
                 if request.transport is not None:
                     request.transport.abort()
             finally:
