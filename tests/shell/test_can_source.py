@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
@@ -13,12 +13,13 @@ from typing import Any, Self
 import can
 import pytest
 
+from support.collected import WITHIN_S, Collected, reading
 from support.slcan_peer import SlcanPeer
 from support.socketcand_hub import SocketcandHub
 from uphaul.clock import Clock
 from uphaul.config.spec import CanSpec, Input
 from uphaul.errors import ConfigError, SourceError
-from uphaul.signals import Quality, Sample
+from uphaul.signals import Quality
 from uphaul.sources.base import supervise
 from uphaul.sources.can import CanSource
 
@@ -39,8 +40,6 @@ INPUTS = [
     (2, Input("coolant", "bus", "ET1", "Coolant")),
 ]
 
-WITHIN_S = 10.0
-
 
 def frame(egt: float, boost: float = 100.0) -> can.Message:
     data = round(egt * 10).to_bytes(2, "little") + round(boost * 10).to_bytes(2, "little") + bytes(4)
@@ -49,29 +48,6 @@ def frame(egt: float, boost: float = 100.0) -> can.Message:
 
 def coolant(degc: int) -> can.Message:
     return can.Message(arbitration_id=0x18FEEE00, is_extended_id=True, data=bytes([degc + 40]) + bytes(7))
-
-
-class Collected:
-    """What was delivered, with a way to wait for it."""
-
-    def __init__(self) -> None:
-        self.samples: list[Sample] = []
-        self.batches = 0
-        self._more = asyncio.Event()
-
-    def __call__(self, samples: Sequence[Sample]) -> None:
-        self.samples += samples
-        self.batches += 1
-        self._more.set()
-
-    def values(self, signal: int) -> list[float]:
-        return [round(s.value, 6) for s in self.samples if s.signal == signal]
-
-    async def until(self, met: Callable[[], bool], *, within_s: float = WITHIN_S) -> None:
-        async with asyncio.timeout(within_s):
-            while not met():
-                self._more.clear()
-                await self._more.wait()
 
 
 def serial(path: Path, *, silent_after_s: float = 2.0, **more: object) -> CanSpec:
@@ -86,20 +62,6 @@ def tcp(port: int, *, silent_after_s: float = 2.0) -> CanSpec:
 
 def virtual(channel: str, *, silent_after_s: float = 2.0) -> CanSpec:
     return CanSpec("bus", "virtual", channel, None, (("box.dbc", DBC),), True, silent_after_s)
-
-
-@asynccontextmanager
-async def reading(source: CanSource) -> AsyncIterator[tuple[Collected, asyncio.Task[None]]]:
-    """The source entered and its `read` under way."""
-    collected = Collected()
-    async with source:
-        task = asyncio.create_task(source.read(collected))
-        try:
-            yield collected, task
-        finally:
-            task.cancel()
-            with suppress(asyncio.CancelledError, SourceError):
-                await task
 
 
 @asynccontextmanager
