@@ -24,6 +24,7 @@ from uphaul.log.reader import Log
 from uphaul.pipeline import Row, rejudge
 from uphaul.rules import Condition, Kind, Rule
 from uphaul.signals import Signal
+from uphaul.vehicle import Vehicle
 
 __all__ = ["command"]
 
@@ -129,18 +130,11 @@ def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitS
         raise UphaulError(f"{path}: drive {number} has no tick yet")
     rows = []
     for part in parts:
-        label = f"{path} drive {number}"
-        if rules_file is None:
-            config = load_texts(dict(part.files), label=label, check_inputs=False)
-            rules, tunes = config.rules, config.tunes
-        else:
-            vehicle = dict(part.files).get("vehicle.toml")
-            rules = load_rules(
-                _read(rules_file), str(rules_file), part.signals, part.tunes, vehicle=vehicle, strict=False
-            )
-            tunes = part.tunes
+        config = load_texts(dict(part.files), label=f"{path} drive {number}", check_inputs=False)
+        rules = config.rules if rules_file is None else _rules(rules_file, part, config.vehicle)
+        tunes = _all_tunes(part.tunes, rules)
         carried = carried_from_json(part.initial_state)
-        rows.append((part, _row(part, rules, _all_tunes(tunes, rules), carried=carried), rules))
+        rows.append((part, _row(part, rules, tunes, carried=carried), rules))
     by_name = {r.name: r for _, _, rules in rows for r in rules}
     begun = next((d.begun for d in log.drives() if d.id == number), None)
     last, _, rules = rows[-1]
@@ -168,12 +162,10 @@ def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> Repl
         part = csv_part(path, measured, tunes, gap_ms=gap_ms)
     added = () if config is None else tuple(s for s in config.signals if s.computed)
     part, added = with_columns(part, added)
-    if rules_file is None:
-        assert config is not None
-        rules = config.rules
-    else:
-        vehicle = None if directory is None else _read_if_there(directory / "vehicle.toml")
-        rules = load_rules(_read(rules_file), str(rules_file), part.signals, part.tunes, vehicle=vehicle, strict=False)
+    vehicle = Vehicle() if config is None else config.vehicle
+    rules = () if config is None else config.rules
+    if rules_file is not None:
+        rules = _rules(rules_file, part, vehicle)
     all_tunes = _all_tunes(part.tunes, rules)
     computed = () if config is None else tuple(c for c in config.computed if c.signal in added)
     out = Replay(str(path), None, None, part.signals, rules, all_tunes)
@@ -184,16 +176,14 @@ def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> Repl
     return out
 
 
-def _read(path: Path) -> str:
+def _rules(path: Path, part: Part, vehicle: Vehicle) -> tuple[Rule, ...]:
+    """The rules of a file, for a drive that need not have every signal they read."""
     try:
-        return path.read_text(encoding="utf-8-sig")
+        words = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not a UTF-8 text file"
         raise UphaulError(f"{path}: {reason}") from error
-
-
-def _read_if_there(path: Path) -> str | None:
-    return _read(path) if path.exists() else None
+    return load_rules(words, str(path), part.signals, vehicle, allow_unknown=True)
 
 
 # -- what is printed ------------------------------------------------------------------------------------------------
