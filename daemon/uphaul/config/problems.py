@@ -1,0 +1,62 @@
+"""Gathers every fault of a configuration, so that a person sees them all at once."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+from uphaul.errors import ConfigError, Problem
+
+__all__ = ["Problems", "nearest", "shown"]
+
+LONGEST_SHOWN = 60
+"""Characters of an offending value; more says nothing more."""
+
+
+def nearest(name: object, known: Iterable[str]) -> str | None:
+    """The known name that `name` was most likely meant to be, or None."""
+    if not isinstance(name, str):
+        return None
+    folded: dict[str, str] = {}
+    for k in known:
+        folded.setdefault(k.casefold(), k)
+    found = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
+    return folded[found[0]] if found else None
+
+
+def shown(value: object) -> object:
+    """`value` as it goes into a problem: whole tables and lists by their beginning, long text cut."""
+    if isinstance(value, str) and len(value) > LONGEST_SHOWN:
+        return value[:LONGEST_SHOWN] + "…"
+    if isinstance(value, dict):
+        return None
+    if isinstance(value, int) and not isinstance(value, bool) and value.bit_length() > 200:
+        return "a number of more than 60 digits"
+    if isinstance(value, list):
+        text = str(value)
+        return value if len(text) <= LONGEST_SHOWN else text[:LONGEST_SHOWN] + "…"
+    return value
+
+
+class Problems:
+    """A growing list of problems. `label` names where the files come from when that is no folder."""
+
+    def __init__(self, label: str = "") -> None:
+        self._label = label
+        self._found: list[Problem] = []
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def add(
+        self, file: str, key: str, value: object, allowed: str, *, known: Iterable[str] = (), hint: str | None = None
+    ) -> None:
+        """Note one problem; the nearest of the `known` names becomes its hint."""
+        near = hint or nearest(value, known)
+        place = f"{self._label}: {file}" if self._label else file
+        self._found.append(Problem(place, key, shown(value), allowed, near))
+
+    def check(self) -> None:
+        """Raise ConfigError with everything noted so far, if anything is."""
+        if self._found:
+            raise ConfigError(self._found)

@@ -1,0 +1,308 @@
+"""From the tables of signals.toml to sources, signals and inputs: names, units, ranges and references checked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from uphaul.config import model as m
+from uphaul.config.amounts import Scope, whole_ms
+from uphaul.config.dbc import Messages, messages_of
+from uphaul.config.interfaces import check_interface
+from uphaul.config.problems import Problems, nearest
+from uphaul.config.shape import Shaped
+from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec, TuneInput
+from uphaul.demo.channels import CHANNELS
+from uphaul.derive import FORMULAS, Computed, in_order, unit_faults
+from uphaul.signals import Reduce, Signal
+from uphaul.units import UNITS, compatible, default_per_unit, find
+
+__all__ = ["Inputs", "build_inputs", "build_tune_input", "linear"]
+
+RESERVED = frozenset({"t_ms", "t_s", "tune", "rowid", "oid"})
+"""Columns that the log and CSV drives have of their own."""
+
+_SQL = """
+add all alter and as autoincrement between case cast check collate commit constraint create current_date current_time
+current_timestamp default deferrable delete distinct drop else escape except exists foreign from group having in index
+insert intersect into is isnull join limit not nothing notnull null on or order primary raise references returning
+select set table then to transaction union unique update using values when where
+"""
+SQL_WORDS = frozenset(_SQL.split())
+"""Words that SQLite takes for its own: a column of that name could not be asked for. Source: sqlite.org, "SQLite
+Keywords"; the test tries them all."""
+
+EXACT = 2.0**53
+"""Counts up to here are doubles without rounding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What signals.toml came to. `known` maps every signal name to its signal, None for one at fault."""
+
+    sources: tuple[SourceSpec, ...]
+    signals: tuple[Signal, ...]
+    inputs: tuple[Input, ...]
+    computed: tuple[Computed, ...]
+    known: Mapping[str, Signal | None]
+
+
+def linear(source: str, target: str) -> tuple[float, float]:
+    """(factor, offset) that turn a value of unit `source` into unit `target`; exactly (1, 0) for one and the same."""
+    a, b = UNITS[source.strip()], UNITS[target.strip()]
+    if a.name == b.name:
+        return 1.0, 0.0
+    return a.factor / b.factor, (a.offset - b.offset) / b.factor
+
+
+def build_inputs(
+    shaped: Shaped[m.SignalsFile], problems: Problems, dbc_text: Callable[[str, str], str | None], *, check: bool
+) -> Inputs:
+    """Build everything. `dbc_text` (file name, key) gives a DBC's text; `check` False leaves the inputs unchecked."""
+    return _Builder(shaped, problems, dbc_text, check=check).build()
+
+
+class _Builder:
+    """Builds what is in one signals.toml."""
+
+    def __init__(
+        self,
+        shaped: Shaped[m.SignalsFile],
+        problems: Problems,
+        dbc_text: Callable[[str, str], str | None],
+        *,
+        check: bool,
+    ) -> None:
+        self._shaped, self._data, self._check = shaped, shaped.data, check
+        self._problems, self._dbc_text = problems, dbc_text
+        names = [*shaped.named.get("signal", ()), *shaped.named.get("computed", ())]
+        self._known: dict[str, Signal | None] = dict.fromkeys(names)
+        self._scope = Scope(self._known, problems, shaped.file)
+        self._messages: dict[str, Messages | None] = {}
+
+    def build(self) -> Inputs:
+        """Sources first, then measured signals, then computed ones, so that each finds what it refers to."""
+        data = self._data
+        sources = tuple(self._source(name, table) for name, table in data.source.items())
+        for name, measured in data.signal.items():
+            self._known[name] = self._signal(f"signal.{name}", name, measured)
+        if not self._known:
+            self._scope.wrong("signal", None, "needs at least one signal")
+        inputs = [self._input(name, t.unit, t.origin) for name, t in data.signal.items() if t.origin is not None]
+        for name, table in data.computed.items():
+            if name in self._shaped.named.get("signal", ()):
+                self._scope.wrong(f"computed.{name}", None, "must have a name of its own: a measured signal has it")
+            self._known[name] = self._signal(f"computed.{name}", name, table)
+        made = [(self._known[name], table) for name, table in data.computed.items()]
+        computed = tuple(self._computed(s, table) for s, table in made if s is not None)
+        self._check_rings()
+        found = [self._known.get(name) for name in (*data.signal, *data.computed)]
+        return Inputs(
+            sources=sources,
+            signals=tuple(s for s in dict.fromkeys(found) if s is not None),
+            inputs=tuple(i for i in inputs if i is not None),
+            computed=computed,
+            known=self._known,
+        )
+
+    # -------------------------------------------------------------------------------------------- sources
+
+    def _source(self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable) -> SourceSpec:
+        key = f"source.{name}"
+        if isinstance(table, m.DemoTable):
+            return DemoSpec(name, table.scenario, table.seed, table.start_s)
+        if isinstance(table, m.DriveFileTable):
+            return DriveFileSpec(name, table.path, table.drive)
+        files = [table.dbc] if isinstance(table.dbc, str) else table.dbc
+        if not files:
+            self._scope.wrong(f"{key}.dbc", [], "must name at least one DBC file")
+        texts = []
+        for i, file in enumerate(files):
+            text = self._dbc_text(file, f"{key}.dbc" if isinstance(table.dbc, str) else f"{key}.dbc[{i}]")
+            if text is not None:
+                texts.append((file, text))
+        if self._check:
+            check_interface(self._scope, f"{key}.interface", table.interface)
+            self._messages[name] = self._read(texts) if len(texts) == len(files) else None
+        return CanSpec(
+            name=name,
+            interface=table.interface,
+            channel=str(table.channel),
+            bitrate=table.bitrate,
+            dbc=tuple(texts),
+            listen_only=table.listen_only,
+            silent_after_s=table.silent_after_s,
+            options=tuple(table.options.items()),
+        )
+
+    def _read(self, texts: Sequence[tuple[str, str]]) -> Messages | None:
+        """All messages of a source's DBCs, the first that has a name counting; None if one can't be read."""
+        out: dict[str, Mapping[str, str]] = {}
+        for file, text in texts:
+            found = messages_of(text, file, self._problems)
+            if found is None:
+                return None
+            out = {**found, **out}
+        return out
+
+    # -------------------------------------------------------------------------------------------- signals
+
+    def _signal(self, key: str, name: str, table: m.SignalTable | m.ComputedTable) -> Signal | None:
+        """The signal, or None if its unit or range can't be used."""
+        wrong = self._scope.wrong
+        if name in RESERVED or name in SQL_WORDS:
+            reason = "the log has a column of that name" if name in RESERVED else "SQL has it for a word of its own"
+            wrong(key, None, f"must have another name: {reason}")
+        unit = find(table.unit)
+        if unit is None:
+            wrong(f"{key}.unit", table.unit, "must be a unit that is known", known=UNITS)
+            return None
+        low, high = table.range or (-math.inf, math.inf)
+        per_unit = table.per_unit or default_per_unit(unit.name)
+        if not low < high:
+            wrong(f"{key}.range", table.range, f"must be [lowest, highest] in {unit.name}, the lowest first")
+            return None
+        if table.range and max(abs(low), abs(high)) * per_unit > EXACT:
+            wrong(f"{key}.range", table.range, f"must be within {EXACT / per_unit:g} {unit.name}, or counts overflow")
+            return None
+        max_age_ms, reduce = 1000, Reduce.LAST
+        if isinstance(table, m.SignalTable):
+            max_age_ms = whole_ms(self._scope, f"{key}.max_age_s", table.max_age_s)
+            reduce = Reduce(table.reduce)
+        return Signal(
+            name=name,
+            unit=unit.name,
+            per_unit=per_unit,
+            low=low,
+            high=high,
+            max_age_ms=max_age_ms,
+            reduce=reduce,
+            required=table.required,
+            computed=isinstance(table, m.ComputedTable),
+            meaning=table.meaning,
+        )
+
+    def _input(self, name: str, unit: str, origin: m.FromTable) -> Input | None:
+        key, scope = f"signal.{name}.from", self._scope
+        source = self._data.source.get(origin.source)
+        if source is None:
+            names = self._shaped.named.get("source", ())
+            if origin.source not in names:
+                words = ", ".join(names) if names else "none is written"
+                scope.wrong(f"{key}.source", origin.source, f"must be the name of a source ({words})", known=names)
+            return None
+        can = source.kind == "can"
+        needed, foreign = (("message", "field"), ("channel",)) if can else (("channel",), ("message", "field"))
+        for each in foreign:
+            if getattr(origin, each) is not None:
+                scope.wrong(f"{key}.{each}", getattr(origin, each), f"is no key for a source of kind {source.kind}")
+        missing = [each for each in needed if getattr(origin, each) is None]
+        for each in missing:
+            scope.wrong(f"{key}.{each}", None, f"is required for a source of kind {source.kind}")
+        if origin.unit is not None and find(origin.unit) is None:
+            scope.wrong(f"{key}.unit", origin.unit, "must be a unit that is known", known=UNITS)
+        if missing:
+            return None
+        message, field = (origin.message or "", origin.field or "") if can else ("", origin.channel or "")
+        reading = origin.unit if origin.unit and find(origin.unit) else None
+        if self._check:
+            reading = self._reading_unit(key, source.kind, origin, explicit=reading)
+        if reading is None or find(unit) is None:
+            return Input(name, origin.source, message, field)
+        if not compatible(reading, unit):
+            mine, theirs = UNITS[unit.strip()], UNITS[reading.strip()]
+            allowed = f"must be a unit of {theirs.kind}: the reading of {field} is in {theirs.name}"
+            scope.wrong(f"signal.{name}.unit", mine.name, allowed)
+            return None
+        return Input(name, origin.source, message, field, *linear(reading, unit))
+
+    def _reading_unit(self, key: str, kind: str, origin: m.FromTable, *, explicit: str | None) -> str | None:
+        """The unit in which the source delivers, once message, field or channel is found; None if not named."""
+        scope = self._scope
+        if kind == "demo":
+            channel = CHANNELS.get(origin.channel or "")
+            if channel is None:
+                allowed = "must be a channel of the invented vehicle"
+                scope.wrong(f"{key}.channel", origin.channel, allowed, known=CHANNELS)
+                return None
+            return explicit or channel.unit
+        messages = self._messages.get(origin.source) if kind == "can" else None
+        if messages is None:
+            return explicit
+        fields = messages.get(origin.message or "")
+        if fields is None:
+            allowed = f"must be a message of the DBC of source {origin.source}"
+            scope.wrong(f"{key}.message", origin.message, allowed, known=messages)
+            return None
+        if origin.field is None or origin.field not in fields:
+            scope.wrong(f"{key}.field", origin.field, f"must be a field of message {origin.message}", known=fields)
+            return None
+        named = fields[origin.field].strip()
+        if explicit or not named:
+            return explicit
+        if find(named) is None:
+            allowed = f"is required, because the DBC gives {origin.field} in {named!r}, which is no unit that is known"
+            scope.wrong(f"{key}.unit", None, allowed)
+            return None
+        return named
+
+    # ------------------------------------------------------------------------------------------- computed
+
+    def _computed(self, signal: Signal, table: m.ComputedTable) -> Computed:
+        key, scope = f"computed.{signal.name}", self._scope
+        spec = Computed(signal, table.formula, tuple(table.inputs.items()), tuple(table.constants.items()))
+        formula = FORMULAS.get(table.formula)
+        if formula is None:
+            allowed = "must be one of " + ", ".join(FORMULAS)
+            scope.wrong(f"{key}.formula", table.formula, allowed, known=FORMULAS)
+            return spec
+        wanted = [name for name, _ in formula.inputs]
+        for name in wanted:
+            if name not in table.inputs:
+                scope.wrong(f"{key}.inputs.{name}", None, f"is required: an input of {formula.name}")
+        units: dict[str, str | None] = {}
+        for name, source in table.inputs.items():
+            if name not in wanted:
+                allowed = f"is no input of {formula.name}, which takes {', '.join(wanted)}"
+                self._problems.add(
+                    self._shaped.file, f"{key}.inputs.{name}", source, allowed, hint=nearest(name, wanted)
+                )
+            other = scope.named(source, f"{key}.inputs.{name}")
+            units[name] = other.unit if other else None
+        for name, fits in unit_faults(formula, units, signal.unit).items():
+            place = f"{key}.inputs.{name}" if name else f"{key}.unit"
+            value = f"{table.inputs[name]} in {units[name]}" if name else signal.unit
+            scope.wrong(place, value, f"must have {fits}")
+        constants = {c.name: c for c in formula.constants}
+        for name, given in table.constants.items():
+            place = f"{key}.constants.{name}"
+            if name not in constants:
+                words = f"which has {', '.join(constants)}" if constants else "which has none"
+                scope.wrong(place, given, f"is no constant of {formula.name}, {words}")
+            elif given < constants[name].low:
+                low, unit = constants[name].low, constants[name].unit
+                scope.wrong(place, given, f"must be at least {low:g}, in {unit}")
+        return spec
+
+    def _check_rings(self) -> None:
+        reads = {name: list(table.inputs.values()) for name, table in self._data.computed.items()}
+        _, ring = in_order(reads)
+        if ring:
+            names = ", ".join(ring)
+            self._scope.wrong(f"computed.{ring[0]}.inputs", None, f"must not read each other in a ring: {names}")
+
+
+def build_tune_input(scope: Scope, table: m.TuneInputTable | None, tunes: tuple[str, ...] | None) -> TuneInput | None:
+    """Which signal tells the tune; `tunes` None: any name goes."""
+    if table is None:
+        return None
+    scope.named(table.signal, "tune_input.signal")
+    values: dict[int, str] = {}
+    for text, name in table.values.items():
+        if int(text) in values:
+            scope.wrong(f"tune_input.values.{text}", name, "must be a number of its own: it is there already")
+        if tunes is not None and name not in tunes:
+            scope.wrong(f"tune_input.values.{text}", name, "must be a tune of vehicle.toml", known=tunes)
+        values[int(text)] = name
+    return TuneInput(table.signal, tuple(values.items()))
