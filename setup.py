@@ -1,6 +1,7 @@
-"""Puts the sample configuration into the installed package, so that the demo runs without a checkout.
+"""Puts the sample configuration and the scenarios into the installed package, so that the demo needs no checkout.
 
-`config/` at the top is the one home of these files; a checkout (and an editable installation) reads them there.
+`config/` and `replays/` at the top are the one home of these files; a checkout (and an editable installation) reads them
+there.
 """
 
 from __future__ import annotations
@@ -11,22 +12,26 @@ from setuptools import setup
 from setuptools.command.build_py import build_py
 
 TOP = Path(__file__).resolve().parent
-KINDS = ("*.toml", "*.dbc", "*.json", "*.md")
+COPIES = {
+    "config": ("sample", ("*.toml", "*.dbc", "*.json", "*.md")),
+    "replays": ("demo/scenarios", ("*.toml",)),
+}
+"""Folder at the top, its place in the package, what is taken."""
 
 
-class BuildWithSample(build_py):
-    """The usual build, then `config/` as ``uphaul/sample/``."""
+class BuildWithCopies(build_py):
+    """The usual build, then the copies."""
 
     def run(self) -> None:
         """Build, then copy."""
         super().run()
         if self.editable_mode:
             return
-        target = Path(self.build_lib) / "uphaul" / "sample"
-        self.mkpath(str(target))
-        for kind in KINDS:
-            for source in sorted((TOP / "config").glob(kind)):
+        for folder, (place, kinds) in COPIES.items():
+            target = Path(self.build_lib) / "uphaul" / place
+            self.mkpath(str(target))
+            for source in sorted(f for kind in kinds for f in (TOP / folder).glob(kind)):
                 self.copy_file(str(source), str(target / source.name))
 
 
-setup(cmdclass={"build_py": BuildWithSample})
+setup(cmdclass={"build_py": BuildWithCopies})
