@@ -20,6 +20,7 @@ __all__ = ["ORDER", "PURE", "check_source", "check_tree"]
 PACKAGE = "uphaul"
 
 ORDER: tuple[tuple[str, ...], ...] = (
+    ("__main__",),
     ("cli",),
     ("app",),
     ("live",),
