@@ -63,6 +63,7 @@ class LifeCycle:
         self.flood = False
         self._by_name = {r.name: i for i, r in enumerate(rules)}
         self._suppressors = [[self._by_name[n] for n in r.suppressed_by if n in self._by_name] for r in rules]
+        self._suppressible = [i for i, names in enumerate(self._suppressors) if names]
         self._annunciations: deque[int] = deque(maxlen=FLOOD_BEGINS)
         self._transitions: list[Transition] = []
         self._notices: list[Notice] = []
@@ -144,8 +145,8 @@ class LifeCycle:
         changed = {c.rule: c for c in conditions}
         for i, c in changed.items():
             self.alerts[i].active = c.active
-        for i, a in enumerate(self.alerts):
-            self._condition(t, i, a, changed.get(i))
+        for i in sorted({*changed, *self._suppressible}):
+            self._condition(t, i, self.alerts[i], changed.get(i))
         self._chattering_and_flood(t)
 
     def _suppressed(self, i: int) -> bool:

@@ -185,8 +185,10 @@ class Judge:
         event[:, 0] = np.where(event[:, 0] < 0, self._memory, event[:, 0])
         holds = np.maximum.accumulate(event, axis=1) & 1 == 1
         self._memory = holds[:, -1].copy()
-        ruled_out = np.logical_or.reduceat(~holds & ~unknown, self._owner_start, axis=0)
-        unsure = np.logical_or.reduceat(unknown, self._owner_start, axis=0)
+        ruled_out, unsure = ~holds & ~unknown, unknown
+        if len(unknown) > len(self._owner):  # some rule has more than one
+            ruled_out = np.logical_or.reduceat(ruled_out, self._owner_start, axis=0)
+            unsure = np.logical_or.reduceat(unsure, self._owner_start, axis=0)
         part = codes[self._owner]
         part[unsure & ~self._holds_unknown] = NEITHER
         part[ruled_out] = WITHIN

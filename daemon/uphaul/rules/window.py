@@ -148,8 +148,9 @@ class SlopeWindow:
             slope[j] = (m * q - a * b) * self._up / ((m * p - a * a) * self._down)
         self._entries.drop(int(first[-1]))
         _, g, c = self._entries.view()
-        whole = g.astype(object)
-        self._sums = int(g.sum()), int(c.sum()), int((whole * whole).sum()), int((whole * c).sum())
+        if len(g) * int(g[-1]) * max(int(g[-1]), int(np.abs(c).max())) >= 1 << 62:
+            g, c = g.astype(object), c.astype(object)
+        self._sums = int(g.sum()), int(c.sum()), int((g * g).sum()), int((g * c).sum())
         return slope
 
 
