@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 import threading
 import time
 from collections.abc import AsyncIterator
@@ -346,3 +347,39 @@ async def _free_port() -> int:
     server.close()
     await server.wait_closed()
     return port
+
+
+async def test_the_kernel_is_asked_for_the_wanted_ids_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Any] = []
+
+    def apply(bus: Any, filters: Any) -> None:  # as python-can's socketcan does with setsockopt
+        asked.append(filters)
+        bus._is_filtered = True
+
+    monkeypatch.setattr(can.interfaces.virtual.VirtualBus, "_apply_filters", apply)
+    async with CanSource(virtual("kernel"), INPUTS, Clock()):
+        pass
+    assert asked[-1] == [
+        {"can_id": 0x100, "can_mask": 0x7FF, "extended": False},
+        {"can_id": 0x18FEEE00, "can_mask": 0x1FFFFFFF, "extended": True},
+    ]
+
+
+async def test_where_the_kernel_does_not_filter_unwanted_frames_do_not_slow_the_wanted_ones() -> None:
+    unwanted = can.Message(arbitration_id=0x101, is_extended_id=False, data=bytes(8))
+    with can.Bus(interface="virtual", channel="software") as sender:
+        async with reading(source := CanSource(virtual("software"), INPUTS, Clock())) as (got, _):
+            sender.send(frame(0))
+            await got.until(lambda: bool(got.samples))
+            for _ in range(1000):
+                sender.send(unwanted)
+            sender.send(frame(1))
+            # A filter in software ends a round at each unwanted frame: 1000 rounds of 10 ms.
+            await got.until(lambda: got.values(0) == [0, 1], within_s=5.0)
+            assert source.health.counters["frames"] == 1002
+
+
+async def test_naming_the_source_loads_no_can_library() -> None:
+    code = "import sys, uphaul.sources.can; sys.exit(bool({'can', 'cantools', 'serial'} & set(sys.modules)))"
+    process = await asyncio.create_subprocess_exec(sys.executable, "-c", code)
+    assert await process.wait() == 0
