@@ -149,11 +149,15 @@ async def test_a_line_cut_short_is_undecodable_where_it_does_not_reach(tmp_path:
 async def test_an_adapter_pulled_out_fails_at_once_and_is_back_when_plugged_in(tmp_path: Path) -> None:
     source = CanSource(serial(tmp_path / "adapter", silent_after_s=60), INPUTS, Clock())
     with SlcanPeer(link=tmp_path / "adapter") as peer:
+        device = str(peer.path.resolve())
         async with reading(source) as (got, task):
             peer.send(frame(1))
             await got.until(lambda: got.values(0) == [1])
             peer.close()
-            assert (await failure(task)).retry
+            error = await failure(task)
+            assert error.retry
+        # Held open, the device would keep its name and the adapter come back under another.
+        assert not [name for name in open_files() if name.startswith(device)]
     with SlcanPeer(link=tmp_path / "adapter") as again:
         async with reading(source) as (got, _):
             again.send(frame(2))
@@ -339,6 +343,11 @@ async def test_a_driver_that_hangs_in_opening_stops_neither_the_loop_nor_a_later
         async with reading(source) as (got, _):
             sender.send(frame(1))
             await got.until(lambda: got.values(0) == [1])
+
+
+def open_files() -> list[str]:
+    """What this process has open, by name."""
+    return [str(fd.readlink()) for fd in Path("/proc/self/fd").iterdir() if fd.is_symlink()]
 
 
 async def _free_port() -> int:
