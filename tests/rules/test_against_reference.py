@@ -1,15 +1,18 @@
-"""The judge against the plain evaluator of the tests, to the bit, on random drives that are cut at random."""
+"""The judge and the life cycle against the tests' plain evaluators, to the bit, on random drives cut at random."""
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from support.drives import condition_keys
+from support.drives import condition_keys, transition_keys
 from support.reference import reference_conditions
-from support.strategies import Case, cases, cuttings
-from uphaul.alerts.model import Condition
+from support.reference_cycle import reference_cycle
+from support.strategies import Case, Lives, cases, cuttings, lives
+from uphaul.alerts.lifecycle import LifeCycle
+from uphaul.alerts.model import Condition, Notice, Transition
 from uphaul.rules.judge import Judge
 from uphaul.rules.spec import Kind
 
@@ -24,6 +27,22 @@ def judged(case: Case, cutting: list[tuple[int, int]]) -> list[Condition]:
     """What the judge says of the drive, handed to it in those blocks."""
     judge = Judge(case.rules, case.signals, case.tunes, gap_ms=case.gap_ms)
     return [change for start, stop in cutting for change in judge.run(case.block.part(start, stop))]
+
+
+def lived(drive: Lives, cutting: list[tuple[int, int]]) -> tuple[list[Transition], list[Notice]]:
+    """What the life cycle makes of the drive, handed to it in those blocks."""
+    cycle = LifeCycle(drive.rules)
+    transitions: list[Transition] = []
+    notices: list[Notice] = []
+    for start, stop in cutting:
+        t = np.array(drive.t_ms[start:stop], dtype=np.int64)
+        tune = np.full(len(t), -1, dtype=np.int16)
+        conditions = [c for c in drive.conditions if t[0] <= c.t_ms <= t[-1]]
+        events = [e for e in drive.events if t[0] <= e.t_ms <= t[-1]]
+        steps, told = cycle.run(t, tune, conditions, events)
+        transitions += steps
+        notices += told
+    return transitions, notices
 
 
 @pytest.mark.parametrize("kind", list(Kind))
@@ -49,3 +68,16 @@ def test_judge_says_what_the_reference_says_of_mixed_rules(data: st.DataObject) 
 
     expected = reference_conditions(case.rules, case.signals, case.tunes, case.block, case.gap_ms)
     assert condition_keys(changes) == condition_keys(expected)
+
+
+@PROFILE
+@given(data=st.data())
+def test_life_cycle_takes_the_steps_that_the_reference_takes(data: st.DataObject) -> None:
+    drive = data.draw(lives())
+    cutting = data.draw(cuttings(len(drive.t_ms)))
+
+    transitions, notices = lived(drive, cutting)
+
+    expected, told = reference_cycle(drive.rules, drive.t_ms, [-1] * len(drive.t_ms), drive.conditions, drive.events)
+    assert transition_keys(transitions) == transition_keys(expected)
+    assert [(n.t_ms, n.kind, n.rule) for n in notices] == [(n.t_ms, n.kind, n.rule) for n in told]

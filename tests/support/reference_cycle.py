@@ -3,24 +3,23 @@
 It is a heap of `if`s on purpose: the daemon's own is a table, and two tables could share one slip.
 
 Order within a tick: shelves end (file order); people's events by `seq`; each rule in file order takes in its condition
-and its suppression; chattering ends (file order); the flood begins or ends.
+and its suppression; chattering begins or ends (file order); the flood begins or ends.
 
 Readings taken where more than one seemed possible:
 
 - A raise is a transition into unacknowledged, wherever from; so is an annunciation.
-- Whether a rule is suppressed during tick k is decided by the suppressors' conditions as tick k leaves them, in every
-  phase of the tick. A rule's own condition changes in its turn: a shelf that ends or a person's event at tick k still
-  meets the condition as tick k-1 left it.
-- A rule that becomes suppressed goes there before its own condition of that tick is taken in; one that ceases to be
-  suppressed takes its condition in first, then leaves by it.
+- A shelf that ends and a person's event at tick k still meet all conditions, the suppressors' among them, as tick k-1
+  left them; then every rule meets the suppressors' conditions as tick k leaves them, whatever the file order.
+- A rule takes its own condition of the tick in first, then enters or leaves suppression by it, in one transition.
 - A state that hides a rule (shelved, suppressed, out of service) remembers whether the condition was true at its start
-  or since. Going from one hidden state straight to another keeps that memory. A latch from before is not kept.
+  or since, or a latch stood at its start: what latches is not lost by hiding it. Going from one hidden state straight
+  to another keeps that memory.
 - Leaving shelved or out of service while suppressed leads to suppressed, without a raise.
-- Shelving fits every state but shelved and out of service; it needs an end after the tick. Disabling fits every
-  state but out of service itself.
-- Transitions that no condition of the tick caused carry NaN, NaN and the tick's tune. All carry the number of the
-  latest raise (0 before the first).
-- Chattering and repeating begin at the raise that makes them; one raise may bring both notices, in that order.
+- Shelving fits every state that is not hidden; it needs an end after the tick. Disabling fits every state but out of
+  service itself.
+- Transitions taken while the rule's own condition changes carry the value and limit of that change, others NaN. All
+  carry the tick's tune and the number of the latest raise (0 before the first).
+- Chattering and repeating are told last in the tick that makes them, rule by rule, in that order.
 """
 
 from __future__ import annotations
@@ -34,6 +33,7 @@ from uphaul.signals.model import Event, EventKind
 
 __all__ = ["reference_cycle"]
 
+LATCHED = (State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
 HIDDEN = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
 
 
@@ -55,7 +55,7 @@ class _Alert:
         """Take one step, count a raise, and say so."""
         cycle, t = self.cycle, self.cycle.t_ms
         if target in HIDDEN and self.state not in HIDDEN:
-            self.hidden_true = self.active
+            self.hidden_true = self.active or self.state in LATCHED
         if target is State.UNACKNOWLEDGED:
             self.raises.append(t)
             cycle.annunciations.append(t)
@@ -63,10 +63,9 @@ class _Alert:
         number = len(self.raises)
         cycle.transitions.append(Transition(t, self.rule.name, self.state, target, value, limit, cycle.tune, number))
         self.state = target
-        if target is State.UNACKNOWLEDGED:
-            self._count(t)
 
-    def _count(self, t: int) -> None:
+    def count(self, t: int) -> None:
+        """After a raise: does the rule chatter, does it keep coming back?"""
         within_minute = [r for r in self.raises if t - r <= 60_000]
         within_quarter = [r for r in self.raises if t - r <= 900_000]
         if len(within_minute) >= 3 and not self.chattering:
@@ -92,11 +91,11 @@ class _Alert:
 
     def take_in(self, change: Condition | None) -> None:
         """This tick's condition and suppression."""
-        if self.suppressed() and self.state not in HIDDEN:
-            self.go(State.SUPPRESSED)
         if change is not None:
             self.active = change.active
             self.hidden_true = self.hidden_true or change.active
+        if self.suppressed() and self.state not in HIDDEN:
+            self.go(State.SUPPRESSED, change)
         if self.state is State.SUPPRESSED and not self.suppressed():
             self.show(change)
         elif self.state in HIDDEN or change is None:
@@ -128,7 +127,7 @@ class _Alert:
                 return False
             self.go(State.NORMAL)
         elif event.kind is EventKind.SHELVE:
-            if self.rule.action is Action.STOP or self.state in (State.SHELVED, State.OUT_OF_SERVICE):
+            if self.rule.action is Action.STOP or self.state in HIDDEN:
                 return False
             if event.end_ms is None or event.end_ms <= self.cycle.t_ms:
                 return False
@@ -167,8 +166,6 @@ class _Cycle:
 
     def tick(self, t: int, tune: int, changes: dict[int, Condition], events: list[Event]) -> None:
         self.t_ms, self.tune = t, tune
-        for index, change in changes.items():
-            self.active_now[self.alerts[index].rule.name] = change.active
         for alert in self.alerts:
             if alert.state is State.SHELVED and t >= alert.shelf_end_ms:
                 alert.show()
@@ -178,10 +175,14 @@ class _Cycle:
                 continue
             if event.rule not in by_name or not by_name[event.rule].fits(event):
                 self.tell(NoticeKind.REFUSED, event.rule)
+        for index, change in changes.items():
+            self.active_now[self.alerts[index].rule.name] = change.active
         for index, alert in enumerate(self.alerts):
             alert.take_in(changes.get(index))
         for alert in self.alerts:
-            if alert.chattering and not alert.active and t - alert.raises[-1] >= 60_000:
+            if alert.raises and alert.raises[-1] == t:
+                alert.count(t)
+            elif alert.chattering and not alert.active and t - alert.raises[-1] >= 60_000:
                 alert.chattering = False
                 self.tell(NoticeKind.CHATTERING_ENDED, alert.rule.name)
         self._flood(t)
