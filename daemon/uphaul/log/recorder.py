@@ -84,7 +84,7 @@ Item = TickRecord | Begin | End | Anchor | Keep | Flush
 
 
 class Recorder:
-    """One log file being written. `done` ticks are dealt with: in the file, or among the `refused`, which never will be.
+    """One log file being written. `done` ticks are dealt with: in the file, or `refused`, and then never in it.
 
     `problem` is what is wrong now, `notices` what a person must know for the life of the daemon, `busy_since` when the
     present attempt began (time.monotonic), `place` where ticks go as of the last commit.

@@ -160,13 +160,11 @@ def connect(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=0.2)
 
 
-def _prepare(db: sqlite3.Connection) -> None:
-    """Set up what the log's promises rest on: a commit is on the card when it returns (WAL, synchronous=FULL).
-
-    Page size and auto-vacuum take effect on a file that has no tables yet.
-    """
-    db.execute(f"PRAGMA page_size = {PAGE_SIZE}")
-    db.execute("PRAGMA auto_vacuum = INCREMENTAL")
+def _prepare(db: sqlite3.Connection, *, new: bool) -> None:
+    """Set up what the log's promises rest on: a commit is on the card when it returns (WAL, synchronous=FULL)."""
+    if new:  # these two are settled for good by the first table
+        db.execute(f"PRAGMA page_size = {PAGE_SIZE}")
+        db.execute("PRAGMA auto_vacuum = INCREMENTAL")
     db.execute("PRAGMA synchronous = FULL")
     db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
     db.execute(f"PRAGMA journal_size_limit = {KEEP_WAL_BYTES}")
@@ -204,7 +202,7 @@ def migrate(db: sqlite3.Connection, path: Path) -> list[int]:
     """
     passed = []
     found = identify(db, path)
-    _prepare(db)
+    _prepare(db, new=found == 0)
     for version in range(found, SCHEMA_VERSION):
         db.execute("BEGIN IMMEDIATE")
         try:

@@ -1,0 +1,75 @@
+"""What a log can be asked about its drives: plain answers of the reader."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from uphaul.signals import Signal
+
+__all__ = ["Anchor", "DriveInfo", "LoggedCondition", "SegmentInfo"]
+
+
+@dataclass(frozen=True, slots=True)
+class DriveInfo:
+    """One drive. `duration_s` runs to its last tick; `ended` is False while it is open, `end_reason` then None.
+
+    `alerts` counts the raises that asked for attention, `lost_ticks` those the card could not take, `continues` is
+    the drive that this one goes on with after another boot.
+    """
+
+    id: int
+    begun: str | None
+    duration_s: float
+    ticks: int
+    segments: tuple[int, ...]
+    alerts: int
+    kept: bool
+    continues: int | None
+    ended: bool
+    end_reason: str | None
+    boot_id: str
+    began_boot_ms: int
+    lost_ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class SegmentInfo:
+    """One segment: the signals are the columns of its blocks, a tick's tune counts through `tunes`.
+
+    `initial_state` is the JSON text that the daemon gave as the segment began. `first_t_ms` and `last_t_ms` are None
+    without ticks.
+    """
+
+    id: int
+    drive: int
+    tick_hz: int
+    gap_ms: int
+    software: str
+    judge_version: str
+    tunes: tuple[str, ...]
+    signals: tuple[Signal, ...]
+    initial_state: str
+    first_t_ms: int | None
+    last_t_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedCondition:
+    """As `uphaul.alerts.Condition`, with the rule's name and the segment whose tunes `tune` counts through."""
+
+    segment: int
+    t_ms: int
+    rule: str
+    active: bool
+    value: float
+    limit: float
+    tune: int
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """The wall-clock time (RFC 3339) that belonged to a tick, by `source`."""
+
+    t_ms: int
+    utc: str
+    source: str
