@@ -1,7 +1,7 @@
 """Puts the sample configuration and the scenarios into the installed package, so that the demo needs no checkout.
 
-`config/` and `replays/` at the top are the one home of these files; a checkout (and an editable installation) reads them
-there.
+`config/` and `replays/` at the top are the one home of these files, and where a checkout or an editable installation
+reads them.
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ problems and goes on with what is left; only at the end does one ConfigError car
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
@@ -132,7 +133,7 @@ def _read(path: Path, name: str, problems: Problems) -> str | None:
 def _shaped(model: type[F], file: str, text: str | None, problems: Problems) -> Shaped[F]:
     data = parse(text, file, problems) if text is not None else None
     if data is None:
-        return Shaped(file, model())
+        return Shaped(file, model(), sound=False)
     return shape(model, data, file, problems)
 
 
@@ -142,7 +143,6 @@ class _Loader:
     def __init__(self, read: Reader, problems: Problems, *, check_inputs: bool) -> None:
         self._source, self._problems, self._check = read, problems, check_inputs
         self._texts: dict[str, str] = {}
-        self._broken: set[str] = set()
 
     def run(self) -> Config:
         """Everything, or a ConfigError."""
@@ -152,10 +152,10 @@ class _Loader:
         inputs = build_inputs(signals, problems, self._dbc, check=self._check)
         tick_ms = self._tick_ms(signals)
         # where signals.toml itself can't be read, every name in the other files would be a problem
-        known = self._scope_file(inputs)
+        known = self._scopes(inputs, strict=signals.sound)
         written = self._vehicle(vehicle_file, known(VEHICLE))
         has_tunes = bool(vehicle_file.named.get("tune"))
-        sound = VEHICLE not in self._broken
+        sound = vehicle_file.sound
         names = vehicle_file.named.get("tune", ()) if has_tunes else None
         around = Surroundings(names if sound else None, _expected_curves(written) if sound else None, tick_ms)
         built = build_rules(known(RULES), rules, around)
@@ -196,9 +196,7 @@ class _Loader:
         else:
             self._texts[name] = text
         shaped = _shaped(model, name, text, self._problems)
-        if len(self._problems) > before and (text is None or not shaped.named):
-            self._broken.add(name)
-        return shaped
+        return replace(shaped, sound=shaped.sound or len(self._problems) == before)
 
     def _dbc(self, name: str, key: str) -> str | None:
         """The text of a DBC that signals.toml names."""
@@ -217,8 +215,7 @@ class _Loader:
         self._texts[name] = text
         return text
 
-    def _scope_file(self, inputs: Inputs) -> Callable[[str], Scope]:
-        strict = SIGNALS not in self._broken
+    def _scopes(self, inputs: Inputs, *, strict: bool) -> Callable[[str], Scope]:
         return lambda file: Scope(inputs.known, self._problems, file, strict=strict)
 
     def _tick_ms(self, signals: Shaped[m.SignalsFile]) -> int | None:

@@ -35,12 +35,14 @@ class Shaped(Generic[F]):
     """What of a file fits its model.
 
     `named` are all names of each of its tables, cut ones included; `places` the indices in the file of the rules left.
+    `sound` is False for a file of which nothing could be read.
     """
 
     file: str
     data: F
     named: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     places: tuple[int, ...] = ()
+    sound: bool = True
 
 
 def parse(text: str, file: str, problems: Problems) -> dict[str, Any] | None:
@@ -96,7 +98,7 @@ def _note(model: type[m.Table], data: dict[str, Any], detail: ErrorDetails, file
         keys = fields_of(place.owner) if place.owner else {}
         hint = nearest(str(loc[-1]), keys)
         text = _foreign_key(place.owner, str(loc[-1]))
-    elif kind in ("union_tag_invalid", "union_tag_not_found"):
+    elif kind in ("union_tag_invalid", "union_tag_not_found") and "number" not in members(place.annotation):
         known = list(members(place.annotation))
         path += ".kind"
         value = value.get("kind") if isinstance(value, dict) else value

@@ -87,7 +87,7 @@ class _Builder:
         sources = tuple(self._source(name, table) for name, table in data.source.items())
         for name, measured in data.signal.items():
             self._known[name] = self._signal(f"signal.{name}", name, measured)
-        if not self._known:
+        if not self._known and self._shaped.sound:
             self._scope.wrong("signal", None, "needs at least one signal")
         inputs = [self._input(name, t.unit, t.origin) for name, t in data.signal.items() if t.origin is not None]
         for name, table in data.computed.items():

@@ -75,7 +75,7 @@ def locate(root: type[BaseModel], loc: Sequence[str | int]) -> Place:
         annotation, _ = plain(annotation)
         union = members(annotation)
         if isinstance(step, str) and step in union:
-            annotation = union[step]
+            annotation = annotation if step == "number" else union[step]
             continue
         if step == "[key]":
             is_name = True
