@@ -43,7 +43,7 @@ class ChargeCooler:
         """Move on by `dt_s`; `wind_kg_s` is the cooling air, `bay_k` the engine bay's heat, `work` 1 when sound."""
         capacity = max(air_kg_s, 0.002) * CP_AIR
         # Iron and aluminium on the way delay the heat of the compressor.
-        self.pipe_k += (inlet_k - self.pipe_k) * dt_s * (0.008 + 0.15 * air_kg_s)
+        self.pipe_k += (inlet_k - self.pipe_k) * dt_s * (0.005 + 0.10 * air_kg_s)
         entry_k = 0.5 * (inlet_k + self.pipe_k)
         # Standing, air goes round and round past the hot engine.
         still = 1.0 / (1.0 + 3.0 * wind_kg_s)

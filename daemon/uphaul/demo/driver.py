@@ -71,9 +71,9 @@ class Driver:
             bite = min(max((line.rpm - 1050.0) / 250.0, -2.0), 1.0)
             line.clutch = min(max(line.clutch + 0.2 * bite * dt_s, 0.0), 1.0)
             self.steady = 0.0
-            return 0.4
+            return min(max(0.3 + 1.2 * self.felt, 0.45), 0.95)
         line.clutch = 1.0
-        foot = self.felt + self.steady + 0.16 * error
+        foot = self.felt + self.steady + 0.11 * error
         if line.gear > 1:
             self.racing_s = self.racing_s + dt_s if line.slip > 0.03 or self.racing_s < 0.0 else 0.0
             if self.racing_s > 3.0:

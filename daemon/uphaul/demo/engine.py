@@ -189,10 +189,10 @@ class Engine:
         self.torque_nm = fuel * LHV_J_KG * (0.436 - 0.3 * rich * rich) / omega - self.friction_nm
 
         # Exhaust: the share of the fuel's heat that leaves with it grows with speed and load, and with late burning.
-        share = 0.238 + 0.0275 * krpm + 0.00040 * wanted_mg + 0.06 * rich * rich
+        share = 0.2420 + 0.0275 * krpm + 0.00040 * wanted_mg + 0.06 * rich * rich
         exhaust = air + fuel
         hot_k = charge_k + share * LHV_J_KG / CP_EXHAUST * fuel / exhaust
-        contact = 0.30 / (1.0 + 6.0 * exhaust)
+        contact = 0.50 / (1.0 + 6.0 * exhaust)
         self.egt_k = hot_k - contact * (hot_k - self.manifold_k)
         self.manifold_k += (
             (20.0 + 400.0 * exhaust) * (hot_k - self.manifold_k) - 6.0 * (self.manifold_k - inlet_k)

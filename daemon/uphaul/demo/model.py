@@ -44,7 +44,10 @@ class Model:
         chance = random.Random(scenario.seed if seed is None else seed)
         self._noise = [chance.gauss(0.0, 1.0) for _ in range(_NOISE)]
         self._strides = [(chance.randrange(_NOISE), 2 * chance.randrange(_NOISE // 2) + 1) for _ in CHANNELS]
-        self._drops = {id(f): _gaps(f, scenario, chance) for f in scenario.faults if f.kind == "dropout"}
+        self._parts = [f for f in scenario.faults if not f.channel]
+        self._gaps = [
+            (f, _gaps(f, scenario, chance) if f.kind == "dropout" else []) for f in scenario.faults if f.channel
+        ]
         self._chance = chance
         self._gust = 0.0
         self._ripple = 0.0
@@ -105,6 +108,7 @@ class Model:
         while self._steps < steps:
             self._advance(self._steps * STEP_S)
             self._steps += 1
+        self._wires(self.t_s)
         return self._read()
 
     # -- one step ------------------------------------------------------------------------------------------------
@@ -198,21 +202,19 @@ class Model:
             lagged[name] += (self._truth(name) - lagged[name]) * share
 
     def _sizes(self, t_s: float) -> dict[str, float]:
-        """What is broken now and how badly; notes the channels without a reading."""
-        sizes: dict[str, float] = {}
+        """Which parts are broken now and how badly."""
+        return {f.kind: size for f in self._parts if (size := f.size(t_s)) > 0.0}
+
+    def _wires(self, t_s: float) -> None:
+        """Note the channels without a reading; an open wire outweighs a loose one."""
         self.faulted.clear()
-        for fault in self.scenario.faults:
-            size = fault.size(t_s)
-            if size <= 0.0:
+        for fault, gaps in self._gaps:
+            if fault.size(t_s) <= 0.0:
                 continue
             if fault.kind == "open-circuit":
                 self.faulted[fault.channel] = fault.kind
-            elif fault.kind == "dropout":
-                if any(start <= t_s < end for start, end in self._drops[id(fault)]):
-                    self.faulted.setdefault(fault.channel, fault.kind)
-            else:
-                sizes[fault.kind] = size
-        return sizes
+            elif any(start <= t_s < end for start, end in gaps):
+                self.faulted.setdefault(fault.channel, fault.kind)
 
     def _keys(self, t_s: float) -> None:
         """Key and starter of a drive that begins standing."""
