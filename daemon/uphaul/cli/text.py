@@ -33,7 +33,8 @@ def number(value: float | None, unit: str = "") -> str:
     """A value with its unit, a dash when unknown."""
     if value is None or not isfinite(value):
         return "–"
-    text = f"{value:.3f}".rstrip("0").rstrip(".") if abs(value) < 1000 else f"{value:.0f}"
+    decimals = 3 if abs(value) < 10 else 2 if abs(value) < 100 else 1
+    text = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
     return f"{text} {unit}" if unit and unit != "1" else text
 
 
