@@ -1,4 +1,4 @@
-"""Charge air: gauge pressure, pressure ratios and how well the charge cooler cools.
+"""Charge air: gauge pressure, pressure ratios, how well the charge cooler cools and what it costs in pressure.
 
 Pressures in kPa absolute, temperatures in degC; arrays of any shape, elementwise, NaN in gives NaN out.
 """
@@ -6,11 +6,20 @@ Pressures in kPa absolute, temperatures in degC; arrays of any shape, elementwis
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-__all__ = ["LEAST_SPREAD_K", "cooler_effectiveness", "gauge_kpa", "quotient"]
+from uphaul.physics.basis import Floats, kelvin, positive, within
 
-Floats = npt.NDArray[np.float64]
+__all__ = [
+    "LEAST_SPREAD_K",
+    "cooled_degc",
+    "cooler_drop_kpa",
+    "cooler_effectiveness",
+    "counterflow_effectiveness",
+    "crossflow_effectiveness",
+    "density_ratio",
+    "gauge_kpa",
+    "quotient",
+]
 
 LEAST_SPREAD_K = 10.0
 """Compressor outlet over ambient below which a cooler's effectiveness says nothing. Source: our own choice: two
@@ -40,3 +49,49 @@ def cooler_effectiveness(hot: Floats, cooled: Floats, ambient: Floats, least: fl
     is the smaller.
     """
     return quotient(hot - cooled, hot - ambient, least)
+
+
+def cooled_degc(hot_degc: Floats, ambient_degc: Floats, *, effectiveness: float) -> Floats:
+    """Temperature (degC) behind a charge cooler of known `effectiveness` (0..1). Source: definition, solved."""
+    hot, ambient = within(hot_degc, -273.15, 2000.0), within(ambient_degc, -273.15, 2000.0)
+    return hot - effectiveness * (hot - ambient)
+
+
+def cooler_drop_kpa(before_kpa: Floats, after_kpa: Floats) -> Floats:
+    """Pressure (kPa) lost in charge cooler and pipes, both absolute; negative means swapped or drifted sensors.
+
+    Source: definition.
+    """
+    return positive(before_kpa) - positive(after_kpa)
+
+
+def density_ratio(inlet_kpa: Floats, inlet_degc: Floats, manifold_kpa: Floats, manifold_degc: Floats) -> Floats:
+    """Density in the manifold over density at the inlet, absolute pressures: what charging gains after its heat.
+
+    Source: ideal-gas law.
+    """
+    return positive(manifold_kpa) / positive(inlet_kpa) * (kelvin(inlet_degc) / kelvin(manifold_degc))
+
+
+def counterflow_effectiveness(transfer_units: Floats, capacity_ratio: Floats) -> Floats:
+    """Effectiveness of a counterflow cooler from its number of transfer units (UA / Cmin) and Cmin / Cmax (0..1).
+
+    Source: effectiveness-NTU method, Kays and London, Compact Heat Exchangers.
+    """
+    n, c = within(transfer_units, 0.0, 100.0), within(capacity_ratio, 0.0, 1.0)
+    even = 1.0 - c < 1e-6  # the general form is 0 / 0 at equal capacities
+    left = np.exp(-n * (1.0 - c))
+    return np.where(even, n / (1.0 + n), (1.0 - left) / np.where(even, 1.0, 1.0 - c * left))
+
+
+def crossflow_effectiveness(transfer_units: Floats, capacity_ratio: Floats) -> Floats:
+    """Effectiveness of a crossflow cooler, neither stream mixed (tube and fin), from transfer units and Cmin / Cmax.
+
+    The usual closed form, up to 1 % over the exact series. Source: Incropera and DeWitt, Fundamentals of Heat and Mass
+    Transfer, from memory.
+    """
+    n, c = within(transfer_units, 0.0, 100.0), within(capacity_ratio, 0.0, 1.0)
+    none = c < 1e-9  # the general form is 0 / 0 without a second stream
+    share = np.where(none, 1.0, c)
+    general = 1.0 - np.exp(np.power(n, 0.22) / share * (np.exp(-share * np.power(n, 0.78)) - 1.0))
+    return np.where(none, 1.0 - np.exp(-n), general)

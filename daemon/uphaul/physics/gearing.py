@@ -1,0 +1,98 @@
+"""Gears: which one is in, from engine and road speed, and how much the clutch slips.
+
+Pure ratios without memory: a gear change, a pressed clutch or an unlocked converter reads as no gear or as slip, and
+the rule that judges them has the delays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from uphaul.errors import UphaulError
+from uphaul.physics.basis import Floats, positive, within
+
+__all__ = ["clutch_heat_kw", "clutch_slip", "gear", "overall_ratio"]
+
+LEAST_RPM = 300.0
+"""Below this no diesel runs by itself. Source: our own choice (cranking is 150..250)."""
+
+LEAST_M_S = 1.5
+"""Below this road speed tells no ratio. Source: our own choice: half of a first gear at idle."""
+
+
+def overall_ratio(
+    rpm: Floats,
+    speed_m_s: Floats,
+    *,
+    rolling_radius_m: float,
+    least_rpm: float = LEAST_RPM,
+    least_m_s: float = LEAST_M_S,
+) -> Floats:
+    """Turns of the engine for one of the wheels; NaN when either is too slow to tell. Source: definition."""
+    engine = within(rpm, least_rpm, 1e5)
+    road = within(speed_m_s, least_m_s, 1e3)
+    return engine * (np.pi / 30.0 * rolling_radius_m) / road
+
+
+def gear(
+    rpm: Floats,
+    speed_m_s: Floats,
+    *,
+    overall_ratios: Sequence[float],
+    rolling_radius_m: float,
+    under: float = 0.04,
+    over: float = 0.04,
+    least_rpm: float = LEAST_RPM,
+    least_m_s: float = LEAST_M_S,
+) -> Floats:
+    """Number of the gear that is in, 1 the first of `overall_ratios`; 0 for none of them; NaN when too slow to tell.
+
+    `overall_ratios`: gear times final drive, strictly falling. A gear is in when the measured ratio is at most the
+    share `under` below its own or `over` above it. Worn or warm tyres take 2..3 %; a larger `over` keeps the gear
+    told while the clutch slips. The defaults are our own starting points.
+    Raises UphaulError when the ratios do not fall or two gears' bands touch.
+    """
+    ratios = np.array(overall_ratios, dtype=np.float64)
+    if len(ratios) == 0 or not np.all(ratios > 0.0) or not np.all(np.diff(ratios) < 0.0):
+        raise UphaulError(f"overall_ratios = {tuple(overall_ratios)}: numbers over 0, each below the one before")
+    low, high = ratios * (1.0 - under), ratios * (1.0 + over)
+    if np.any(high[1:] >= low[:-1]):
+        raise UphaulError(f"under = {under}, over = {over}: two gears of {tuple(overall_ratios)} would both fit")
+    measured = overall_ratio(
+        rpm, speed_m_s, rolling_radius_m=rolling_radius_m, least_rpm=least_rpm, least_m_s=least_m_s
+    )
+    number = np.where(np.isnan(measured), np.nan, 0.0)
+    for n, (least, most) in enumerate(zip(low.tolist(), high.tolist(), strict=True), start=1):
+        number = np.where((measured >= least) & (measured <= most), float(n), number)
+    return number
+
+
+def clutch_slip(
+    rpm: Floats,
+    speed_m_s: Floats,
+    gear: Floats,
+    *,
+    overall_ratios: Sequence[float],
+    rolling_radius_m: float,
+    least_rpm: float = LEAST_RPM,
+    least_m_s: float = LEAST_M_S,
+) -> Floats:
+    """Share of the engine's speed that is lost in the clutch: 1 - input shaft over engine; negative on overrun.
+
+    `gear` is its number (from a switch, or from the function `gear` with an `over` as large as the slip to be seen);
+    NaN out of gear. Source: definition.
+    """
+    measured = overall_ratio(
+        rpm, speed_m_s, rolling_radius_m=rolling_radius_m, least_rpm=least_rpm, least_m_s=least_m_s
+    )
+    own = np.full(np.shape(gear), np.nan)
+    for n, ratio in enumerate(overall_ratios, start=1):
+        own = np.where(gear == n, ratio, own)
+    return 1.0 - own / measured
+
+
+def clutch_heat_kw(torque_nm: Floats, rpm: Floats, slip: Floats) -> Floats:
+    """Heat (kW) that a slipping clutch takes up; never below 0. Source: torque times the difference of speeds."""
+    return np.abs(torque_nm * positive(rpm) * slip) * (np.pi / 30_000.0)
