@@ -65,7 +65,8 @@ class SteinhartHart:
     def degc(self, ohm: Floats) -> Floats:
         """Temperature in degC of a sensor of `ohm` (> 0)."""
         log = np.log(ohm / self.ohm)
-        return 1.0 / (self.a + log * (self.b + log * (self.square + log * self.c))) - ZERO_DEGC_K
+        kelvin: Floats = 1.0 / (self.a + log * (self.b + log * (self.square + log * self.c)))
+        return kelvin - ZERO_DEGC_K
 
     def ohms(self, degc: Floats) -> Floats:
         """Resistance in ohm at `degc`: Newton's method on `degc`'s own equation."""

@@ -64,7 +64,7 @@ def _valid(degc: Floats) -> Floats:
 def _mv(t: Floats) -> Floats:
     cold, hot = np.minimum(t, 0.0), np.maximum(t, 0.0)
     above = _polynomial(_HOT, hot) + _A0 * np.exp(_A1 * (hot - _A2) ** 2)
-    return np.where(t < 0.0, _polynomial(_COLD, cold), above)
+    return np.where(t > 0.0, above, _polynomial(_COLD, cold))
 
 
 def _slope(t: Floats) -> Floats:
