@@ -164,7 +164,8 @@ class Judge:
             beyond, within = answers[0].beyond, answers[0].within
             for other in answers[1:]:
                 beyond, within = beyond | other.beyond, within & other.within
-            codes[i] = beyond * np.int8(BEYOND) + within * np.int8(WITHIN)
+            row = codes[i]
+            row[within], row[beyond] = WITHIN, BEYOND
             if excess is not None:
                 rule = self._rules[i]
                 side = -1 if rule.kind is Kind.REACH else 1 if rule.kind is Kind.EXPOSURE else rule.side

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from uphaul.rules.spec import Amount, Curve, Share
+from uphaul.rules.spec import ABOVE, Amount, Curve, Share
 
 __all__ = ["Bound", "Curves", "Level", "Levels"]
 
@@ -61,6 +61,10 @@ class Bound:
         self._limit = np.array([limit]) if isinstance(limit, (int, float)) else np.zeros(1)
         self._band_share = deadband.share if isinstance(deadband, Share) else None
         self._band = np.array([0.0 if isinstance(deadband, Share) else deadband])
+        self._outer = self._limit * side
+        # of numbers alone the inner edge never changes
+        plain = self._curve is None and self._share is None and self._band_share is None
+        self._inner = self._outer - self._band if plain else None
 
     def limit(self, rows: Floats, expected: Floats | None = None) -> Floats:
         """The limit, (N,) or (1,) for a number; a share is one of |`expected`|."""
@@ -74,10 +78,13 @@ class Bound:
 
     def compare(self, measure: Floats, limit: Floats, expected: Floats | None = None) -> tuple[Bools, Bools]:
         """(beyond, within) of `measure` (N,); a deadband's share is one of |`expected`| if given, else of |limit|."""
+        x = measure if self._side == ABOVE else -measure
+        if self._inner is not None:
+            return x > self._outer, x <= self._inner
         band = self._band
         if self._band_share is not None:
             band = self._band_share * np.abs(limit if expected is None else expected)
-        x, outer = measure * self._side, limit * self._side
+        outer = limit * self._side
         return x > outer, x <= outer - band
 
 
