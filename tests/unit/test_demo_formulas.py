@@ -77,12 +77,6 @@ def test_the_turbine_cools_the_exhaust(expansion: float, drop: float) -> None:
     assert f.turbine_drop_k(973.15, expansion, 0.70) == pytest.approx(drop, abs=0.3)
 
 
-def test_effectiveness_of_a_crossflow_cooler() -> None:
-    # Source: ht 1.2.0, effectiveness_from_NTU(NTU=2, Cr=0.2, 'crossflow'); ours is the usual approximation.
-    assert f.effectiveness(2.0, 0.2) == pytest.approx(0.8107527, rel=0.01)
-    assert f.effectiveness(0.0, 0.2) == 0.0
-
-
 @pytest.mark.parametrize(
     ("km_h", "grade", "force_n"),
     # Source: by hand with g 9.80665: 5500 kg, Crr 0.008, CdA 3.2, density 1.2

@@ -98,3 +98,12 @@ speed_km_h = 0
     assert cranking["battery"] < 11.5
     assert model.step(20.0)["rpm"] == pytest.approx(750, abs=25)
     assert model.step(25.0)["oil_pressure"] > 70
+
+
+def test_the_lagged_channels_are_read_in_the_order_of_the_table(scenario: Scenario) -> None:
+    # a standing cold engine tells them apart: each reads its own quantity
+    reading = Model(replace(scenario, warm=False), 1).step(0.0)
+    by_hand = {"map": reading["baro"], "coolant": 15.0, "charge": 15.0, "ambient": 15.0, "speed": 0.0, "lambda": 8.0}
+    for name, value in by_hand.items():
+        assert reading[name] == pytest.approx(value, abs=2.5), name
+    assert list(reading) == list(CHANNELS)

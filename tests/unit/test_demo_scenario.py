@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from uphaul.demo import Fault, Scenario, parse_scenario
+from uphaul.demo import CHANNELS, Fault, Scenario, parse_scenario
+from uphaul.demo.scenario import FAULT_KINDS
 from uphaul.errors import ConfigError
 from uphaul.sources.demo import find_scenario, load_scenario, scenario_names
 
@@ -108,3 +109,13 @@ def test_a_file_that_is_no_text_is_told(tmp_path: Path) -> None:
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(ConfigError, match="cannot be read"):
         load_scenario("odd", tmp_path)
+
+
+def test_the_readme_beside_the_scenarios_knows_them_all_and_every_channel() -> None:
+    readme = (Path(__file__).resolve().parents[2] / "replays" / "README.md").read_text(encoding="utf-8")
+    for name in scenario_names():
+        assert f"| `{name}` |" in readme
+    for channel in CHANNELS.values():
+        assert f"`{channel.name}` | {channel.unit} |" in readme
+    for kind in FAULT_KINDS:
+        assert f"`{kind}`" in readme

@@ -192,6 +192,7 @@ class Engine:
         share = 0.2420 + 0.0275 * krpm + 0.00040 * wanted_mg + 0.06 * rich * rich
         exhaust = air + fuel
         hot_k = charge_k + share * LHV_J_KG / CP_EXHAUST * fuel / exhaust
+        hot_k += 50.0 * min(rpm / IDLE_RPM, 1.0) / (1.0 + wanted_mg / 4.0)  # compression and warm walls, on the overrun
         contact = 0.50 / (1.0 + 6.0 * exhaust)
         self.egt_k = hot_k - contact * (hot_k - self.manifold_k)
         self.manifold_k += (

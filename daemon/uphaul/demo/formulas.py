@@ -13,7 +13,6 @@ __all__ = [
     "R_AIR",
     "barometer_kpa",
     "compressor_outlet_k",
-    "effectiveness",
     "engine_air_kg_s",
     "leak_kg_s",
     "road_force_n",
@@ -47,17 +46,6 @@ def turbine_drop_k(inlet_k: float, expansion: float, efficiency: float) -> float
 def engine_air_kg_s(ve: float, displacement_m3: float, rpm: float, map_kpa: float, charge_k: float) -> float:
     """Air that a four-stroke engine draws in (speed-density)."""
     return ve * displacement_m3 * rpm / 120.0 * map_kpa * 1000.0 / (R_AIR * charge_k)
-
-
-def effectiveness(ntu: float, capacity_ratio: float) -> float:
-    """Effectiveness of a crossflow heat exchanger, both fluids unmixed (the usual approximation).
-
-    Source: Incropera & DeWitt, table 11.3 (from memory).
-    """
-    if ntu <= 0.0:
-        return 0.0
-    grown = math.pow(ntu, 0.22)
-    return 1.0 - math.exp(grown / capacity_ratio * (math.exp(-capacity_ratio * math.pow(ntu, 0.78)) - 1.0))
 
 
 def leak_kg_s(area_mm2: float, map_kpa: float, charge_k: float, baro_kpa: float) -> float:

@@ -31,6 +31,8 @@ _ZERO_C = 273.15
 _SETTLE_S = 40.0  # a rolling start has been rolling for so long
 _NOISE = 1 << 14
 _LAPSE_K_M = 0.0065
+_LAGGED = tuple(c.name for c in CHANNELS.values() if c.lag_s > 0.0)
+_SHARES = tuple(STEP_S / (c.lag_s + STEP_S) for c in CHANNELS.values() if c.lag_s > 0.0)
 
 
 class Model:
@@ -85,8 +87,7 @@ class Model:
             self._battery_v = 14.2
         elif warm:
             self.engine.manifold_k = 380.0
-        self._lagged = {c.name: self._truth(c.name) for c in CHANNELS.values() if c.lag_s > 0.0}
-        self._lags = [(c.name, STEP_S / (c.lag_s + STEP_S)) for c in CHANNELS.values() if c.lag_s > 0.0]
+        self._lagged = list(self._truths())
         if scenario.rolling:
             for _ in range(round(_SETTLE_S / STEP_S)):
                 self._advance(0.0)
@@ -123,8 +124,8 @@ class Model:
         self._gust += -self._gust * dt / 6.0 + scenario.gust_m_s * 0.0816 * gauss(0.0, 1.0)
         self._ripple += -self._ripple * dt / 9.0 + 0.0016 * 0.0667 * gauss(0.0, 1.0)
         self._flutter += -self._flutter * dt / 1.2 + 0.183 * gauss(0.0, 1.0)
-        high = scenario.altitude_m(line.distance_m)
-        self._grade = scenario.grade(line.distance_m) + self._ripple * min(line.speed_m_s / 5.0, 1.0)
+        high, slope = scenario.road_at(line.distance_m)
+        self._grade = slope + self._ripple * min(line.speed_m_s / 5.0, 1.0)
         self._baro = baro = barometer_kpa(high, scenario.sea_level_kpa)
         self._ambient_k = ambient = scenario.ambient_degc + _ZERO_C - _LAPSE_K_M * (high - self._foot_m)
         density = baro * 1000.0 / (R_AIR * ambient)
@@ -197,9 +198,9 @@ class Model:
         volts = 10.1 if self._cranking_s > 0.0 else volts - (0.25 if self._key and not self._running else 0.0)
         self._battery_v += (volts - self._battery_v) * (dt / (0.08 if self._cranking_s > 0.0 else 1.5))
         self._oil_health = 1.0 - size.get("oil-pump", 0.0)
-        lagged = self._lagged
-        for name, share in self._lags:
-            lagged[name] += (self._truth(name) - lagged[name]) * share
+        self._lagged = [
+            was + (now - was) * share for was, now, share in zip(self._lagged, self._truths(), _SHARES, strict=True)
+        ]
 
     def _sizes(self, t_s: float) -> dict[str, float]:
         """Which parts are broken now and how badly."""
@@ -244,39 +245,25 @@ class Model:
 
     # -- sensors -------------------------------------------------------------------------------------------------
 
-    def _truth(self, name: str) -> float:
-        """What a channel would read without noise and lag, in its unit."""
-        engine, line = self.engine, self.line
-        match name:
-            case "map":
-                return engine.map_kpa
-            case "egt":
-                return engine.egt_k - _ZERO_C + 2.2 * self._flutter * min(engine.fuel_mg / 60.0, 1.0)
-            case "coolant":
-                return self.heat.coolant_k - _ZERO_C
-            case "head":
-                return self.heat.head_k - _ZERO_C
-            case "charge":
-                return self.cooler.outlet_k - _ZERO_C
-            case "compressor_out":
-                return engine.compressor_out_k - _ZERO_C
-            case "ambient":
-                return self._ambient_k - _ZERO_C
-            case "speed":
-                return line.speed_m_s * 3.6
-            case "lambda":
-                return min(engine.afr / AFR_STOICHIOMETRIC, 8.0)
-            case "fuel":
-                return engine.fuel_kg_s * 3600.0
-            case "oil_temp":
-                return self.heat.oil_k - _ZERO_C
-            case "oil_pressure":
-                return oil_pressure_kpa(line.rpm, self.heat.oil_k, self._oil_health)
-            case "exhaust_pressure":
-                return engine.exhaust_kpa
-            case "air":
-                return engine.air_kg_s * 3600.0
-        raise KeyError(name)
+    def _truths(self) -> tuple[float, ...]:
+        """What the channels with a lag would read without it and without noise, in `_LAGGED`'s order."""
+        engine, line, heat = self.engine, self.line, self.heat
+        return (
+            engine.map_kpa,
+            engine.egt_k - _ZERO_C + 2.2 * self._flutter * min(engine.fuel_mg / 60.0, 1.0),
+            heat.coolant_k - _ZERO_C,
+            heat.head_k - _ZERO_C,
+            self.cooler.outlet_k - _ZERO_C,
+            engine.compressor_out_k - _ZERO_C,
+            self._ambient_k - _ZERO_C,
+            line.speed_m_s * 3.6,
+            min(engine.afr / AFR_STOICHIOMETRIC, 8.0),
+            engine.fuel_kg_s * 3600.0,
+            heat.oil_k - _ZERO_C,
+            oil_pressure_kpa(line.rpm, heat.oil_k, self._oil_health),
+            engine.exhaust_kpa,
+            engine.air_kg_s * 3600.0,
+        )
 
     def _read(self) -> dict[str, float]:
         engine, line = self.engine, self.line
@@ -298,7 +285,7 @@ class Model:
             "distance": line.distance_m,
             "fan": 100.0 * self.heat.fan,
         }
-        step, noise, lagged = self._steps, self._noise, self._lagged
+        step, noise, lagged = self._steps, self._noise, dict(zip(_LAGGED, self._lagged, strict=True))
         turn = step + (step >> 14) * 5233  # so that the table's end is no rhythm
         readings: dict[str, float] = {}
         for (name, channel), (offset, stride) in zip(CHANNELS.items(), self._strides, strict=True):

@@ -99,13 +99,14 @@ class Scenario:
 
     def altitude_m(self, distance_m: float) -> float:
         """Height of the road, straight between the points."""
-        return self._at(distance_m)[0]
+        return self.road_at(distance_m)[0]
 
     def grade(self, distance_m: float) -> float:
         """Rise over run of the road here."""
-        return self._at(distance_m)[1]
+        return self.road_at(distance_m)[1]
 
-    def _at(self, distance_m: float) -> tuple[float, float]:
+    def road_at(self, distance_m: float) -> tuple[float, float]:
+        """Height in m and rise over run."""
         x, y = self.road_m, self.road_altitude_m
         i = bisect_right(x, distance_m)
         if i == 0:
