@@ -14,7 +14,8 @@ from support.strategies import Case, Lives, cases, cuttings, lives
 from uphaul.alerts.lifecycle import LifeCycle
 from uphaul.alerts.model import Condition, Notice, Transition
 from uphaul.rules.judge import Judge
-from uphaul.rules.spec import Kind
+from uphaul.rules.spec import ABOVE, BELOW, Action, Kind, Rule, Setting
+from uphaul.signals.model import Block, Signal
 
 PROFILE = settings(
     max_examples=120,
@@ -23,9 +24,9 @@ PROFILE = settings(
 )
 
 
-def judged(case: Case, cutting: list[tuple[int, int]]) -> list[Condition]:
+def judged(case: Case, cutting: list[tuple[int, int]], grid_ms: int = 1) -> list[Condition]:
     """What the judge says of the drive, handed to it in those blocks."""
-    judge = Judge(case.rules, case.signals, case.tunes, gap_ms=case.gap_ms)
+    judge = Judge(case.rules, case.signals, case.tunes, gap_ms=case.gap_ms, grid_ms=grid_ms)
     return [change for start, stop in cutting for change in judge.run(case.block.part(start, stop))]
 
 
@@ -52,7 +53,7 @@ def test_judge_says_what_the_reference_says(kind: Kind, data: st.DataObject) -> 
     case = data.draw(cases([kind]))
     cutting = data.draw(cuttings(len(case.block)))
 
-    changes = judged(case, cutting)
+    changes = judged(case, cutting, data.draw(st.sampled_from([1, 10])))
 
     expected = reference_conditions(case.rules, case.signals, case.tunes, case.block, case.gap_ms)
     assert condition_keys(changes) == condition_keys(expected)
@@ -64,7 +65,7 @@ def test_judge_says_what_the_reference_says_of_mixed_rules(data: st.DataObject) 
     case = data.draw(cases())
     cutting = data.draw(cuttings(len(case.block)))
 
-    changes = judged(case, cutting)
+    changes = judged(case, cutting, data.draw(st.sampled_from([1, 10])))
 
     expected = reference_conditions(case.rules, case.signals, case.tunes, case.block, case.gap_ms)
     assert condition_keys(changes) == condition_keys(expected)
@@ -81,3 +82,27 @@ def test_life_cycle_takes_the_steps_that_the_reference_takes(data: st.DataObject
     expected, told = reference_cycle(drive.rules, drive.t_ms, [-1] * len(drive.t_ms), drive.conditions, drive.events)
     assert transition_keys(transitions) == transition_keys(expected)
     assert [(n.t_ms, n.kind, n.rule) for n in notices] == [(n.t_ms, n.kind, n.rule) for n in told]
+
+
+@PROFILE
+@given(seed=st.integers(0, 2**32 - 1), per_unit=st.sampled_from([1, 7, 1000]), grid_ms=st.sampled_from([1, 10]))
+def test_slopes_agree_to_the_bit_where_the_sums_outgrow_a_double(seed: int, per_unit: int, grid_ms: int) -> None:
+    random = np.random.default_rng(seed)
+    signals = (Signal("x", "1", per_unit),)
+    n = 60
+    t_ms = 28_000_000 + grid_ms * np.cumsum(random.integers(1, 9001 // grid_ms, n))
+    counts = random.integers(-(10**8), 10**8, n)
+    x = np.where(random.random(n) < 0.1, np.nan, counts / per_unit)
+    block = Block(signals, t_ms.astype(np.int64), x.reshape(n, 1), np.full(n, -1, dtype=np.int16))
+    rules = tuple(
+        Rule(f"{kind}-{side}-{window_s}", kind, "x", side, setting, Action.EASE, window_ms=1000 * window_s)
+        for kind, setting in [(Kind.RATE, Setting()), (Kind.REACH, Setting(limit=0.0, within_s=60.0))]
+        for side in (ABOVE, BELOW)
+        for window_s in (30, 200)
+    )
+    case = Case(signals, (), rules, block, 9000)
+
+    changes = judged(case, [(0, 1), (1, 20), (20, n)], grid_ms)
+
+    expected = reference_conditions(rules, signals, (), block, 9000)
+    assert condition_keys(changes) == condition_keys(expected)

@@ -9,8 +9,8 @@ Readings taken where more than one seemed possible:
   which are not in `tunes` are never used. Under an unknown tune the variants are the base, then the names in order.
 - Value and limit of a change under an unknown tune: those of the first variant that is beyond (raise), or those of the
   base (clear). Value and limit are found apart: an unknown measure does not make a known limit NaN.
-- Rate: least squares over (ms, counts); the two integers num * 1000 and den * per_unit become doubles and are divided
-  once.
+- Rate: least squares over (ms, counts), num * 1000 over den * per_unit, both exact integers: the quotient is rounded
+  once, also where they are too large for a double.
 - Exposure: steps go on being counted while a `when` is false; that only makes the tick within. A step's limit is that
   of its own tick and tune. A share as deadband is a share of the time allowed.
 - Departure: a share as limit or as deadband is a share of |e|. Under an unknown tune there is no e.
@@ -140,7 +140,7 @@ def slope_per_s(drive: Drive, rule: Rule, k: int) -> Known:
     n = len(times)
     num = n * sum(t * c for t, c in zip(times, counts, strict=True)) - sum(times) * sum(counts)
     den = n * sum(t * t for t in times) - sum(times) ** 2
-    return float(num * 1000) / float(den * drive.per_unit[rule.signal])
+    return (num * 1000) / (den * drive.per_unit[rule.signal])  # of exact integers: rounded once, however large
 
 
 def exposure_ms(drive: Drive, rule: Rule, k: int) -> tuple[int, int]:
