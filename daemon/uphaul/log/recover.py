@@ -22,7 +22,7 @@ from pathlib import Path
 from uphaul.errors import LogError
 from uphaul.log import schema
 
-__all__ = ["FULL_CHECK_BYTES", "OpenDrive", "check", "is_damage", "open_drive", "open_log", "set_aside"]
+__all__ = ["FULL_CHECK_BYTES", "OpenDrive", "check", "is_damage", "make_folder", "open_drive", "open_log", "set_aside"]
 
 FULL_CHECK_BYTES = 64_000_000
 
@@ -70,16 +70,21 @@ def set_aside(path: Path, why: str) -> str:
     return f"{path}: {why}. It was set aside as {target.name} and a new log was begun"
 
 
+def make_folder(path: Path) -> None:
+    """Make the folder of a log. Raises LogError when a file is in its way, OSError when the card does not let it be."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        raise LogError(f"{path}: {error.filename} is a file, not a folder that could hold the log") from error
+
+
 def open_log(path: Path, connect: Connect = schema.connect) -> tuple[sqlite3.Connection, list[str]]:
     """An open, up-to-date log and the notices of what had to be set aside for it.
 
     Raises LogError for a foreign or newer file, sqlite3.OperationalError or OSError when the card cannot be used now.
     """
     notices = []
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except (FileExistsError, NotADirectoryError) as error:
-        raise LogError(f"{path}: {error.filename} is a file, not a folder that could hold the log") from error
+    make_folder(path)
     if path.exists() and not path.is_file():
         raise LogError(f"{path}: the log must be a file, and this is not one")
     if path.exists() and path.stat().st_size == 0:

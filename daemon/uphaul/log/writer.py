@@ -15,6 +15,7 @@ file that is not ours to write. An error of our own ends the thread and stands i
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import threading
 import time
@@ -45,7 +46,7 @@ class LogWriter:
     `limits` are retention's bounds. `on_commit` is called in the writer's thread after each commit, with the newest
     t_ms. `connect` opens the file and `free_bytes` asks the card (in tests: faulty or small ones). `failure` is set if
     the thread ended by an error of ours: nothing is recorded any more, and the daemon should end and be restarted.
-    Raises LogError when the file is another program's or from a newer version.
+    Raises LogError when the file is another program's, from a newer version, or being written by another daemon.
     """
 
     def __init__(
@@ -75,9 +76,15 @@ class LogWriter:
             path, floor_bytes=limits.free_mb * 1_000_000, max_bytes=limits.max_mb * 1_000_000, free_bytes=free_bytes
         )
         self._recorder = Recorder(path, retention, connect, on_commit)
-        self._recorder.open(first=True)
-        self._next_drive = self._recorder.last_drive + 1
+        with contextlib.suppress(OSError):  # told by the attempt to open the file
+            recover.make_folder(path)
         claims.claim(path)
+        try:
+            self._recorder.open(first=True)
+        except BaseException:
+            claims.release(path)
+            raise
+        self._next_drive = self._recorder.last_drive + 1
         self._thread = threading.Thread(target=self._run, name="log-writer", daemon=True)
         self._thread.start()
 
