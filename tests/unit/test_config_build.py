@@ -260,13 +260,8 @@ from = { source = "played", channel = "rpm" }
     assert demo == DemoSpec("invented", "climb-heat", 3, 12.5)
     assert drive == DriveFileSpec("played", "drive.csv", 4)
     egt, rpm = config.inputs
-    assert (egt.source, egt.message, egt.field, egt.factor, egt.offset) == (
-        "invented",
-        "",
-        "egt",
-        1.8,
-        pytest.approx(32),
-    )
+    assert (egt.source, egt.message, egt.field) == ("invented", "", "egt")
+    assert (egt.factor, egt.offset) == pytest.approx((1.8, 32.0), rel=1e-12)
     assert (rpm.field, rpm.factor, rpm.offset) == ("rpm", 1.0, 0.0)
 
 
