@@ -33,7 +33,7 @@ REPORTED = [
     (500, 504.12, 25, COARSE_UV_PER_K), (600, 608.05, 25, COARSE_UV_PER_K), (700, 711.07, 25, COARSE_UV_PER_K),
     (800, 812.20, 25, COARSE_UV_PER_K),
 ]
-# word, degC, internal degC. Bit map: a public driver's comment; the patterns as in the data sheet's tables, from memory.
+# word, degC, internal degC. Bit map: a public driver's comment; patterns as in the data sheet's tables, from memory.
 WORDS = [
     (0x64007F00, 1600.0, 127.0), (0x3E806490, 1000.0, 100.5625), (0x064C4080, 100.75, 64.5), (0x01901900, 25.0, 25.0),
     (0xFFFCFFF0, -0.25, -0.0625), (0xF060EC00, -250.0, -20.0),

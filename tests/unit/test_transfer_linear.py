@@ -132,7 +132,7 @@ def test_a_table_that_is_not_strict_is_refused(points: tuple[tuple[float, float]
 
 
 def test_a_fault_zone_inside_the_band_is_refused() -> None:
-    with pytest.raises(TransferError, match="fault_below_v = 0.6: must lie over 0, under low_v = 0.5"):
+    with pytest.raises(TransferError, match=r"fault_below_v = 0\.6: must lie over 0, under low_v = 0\.5"):
         Linear(0.5, 0.0, 4.5, 100.0, "kPa", 0.6, 4.75)
     with pytest.raises(TransferError, match="fault_above_share"):
         Ratiometric(0.1, 0.0, 0.9, 100.0, "kPa", fault_above_share=0.9)

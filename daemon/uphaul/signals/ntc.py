@@ -76,7 +76,8 @@ class SteinhartHart:
             value = self.a + log * (self.b + log * (self.square + log * self.c)) - aim
             step = value / (self.b + log * (2.0 * self.square + log * 3.0 * self.c))
             log = log - np.clip(step, -2.0, 2.0)
-        return self.ohm * np.exp(np.clip(log, -700.0, 700.0))
+        ohm: Floats = self.ohm * np.exp(np.clip(log, -700.0, 700.0))
+        return ohm
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ samples; nothing is remembered here.
   that could not be decoded says nothing about the wire: it stays what it is and moves no state.
 - Broken to whole, only with `rejoin_s`: the readings have been values, and steady by the same measure, for that long.
   Until then they keep the fault's name. Without `rejoin_s` broken is for good, until the caller starts anew: an input
-  that nothing pulls settles at any temperature and cannot prove that its wire is whole again.
+  that nothing pulls settles at any temperature and cannot prove that its wire is whole again. The price is that one
+  spike counts as a break there; filter before.
 
 A gas step of S kelvin moves a probe of time constant tau by at most S / tau kelvin a second (first-order lag), which
 sets `max_rate_k_s`. The test current of an amplifier or the fault bit of a converter must be faster than that:
@@ -18,7 +19,7 @@ What this cannot tell, and does not claim to:
 - A drift slower than `max_rate_k_s`, of an input that nothing pulls, looks like gas and is passed as gas. Only a test
   current or a converter's fault bit finds such a break. `finds_slow_break` says whether that is promised.
 - The first sample after a break may be off by `max_rate_k_s` * interval + `noise_k` before the next one shows it. Only
-  one, when the break moves the input faster than the limit; `one_sample_k` gives the amount, to be held against
+  one, when the break moves the input faster than `sure_rate_k_s`; `one_sample_k` gives the amount, to be held against
   the distance between working temperature and limit. A rule's on-delay of more than one sample covers it.
 - The longer the time between samples, the more a step may be: beyond `blind_after_s` nothing is compared, and the
   first sample is taken as it is. So is the very first one: an input that nothing pulls and that is open from the start
@@ -94,6 +95,10 @@ class ProbeGuard:
         """How far one sample may be off before a break shows, for samples `interval_s` apart."""
         return self.max_rate_k_s * interval_s + self.noise_k
 
+    def sure_rate_k_s(self, interval_s: float) -> float:
+        """How fast a break must move the input to be found for sure, for samples `interval_s` apart."""
+        return self.max_rate_k_s + self.noise_k / interval_s
+
     def watch(self, t_s: npt.ArrayLike, reading: Reading, state: ProbeState) -> tuple[Reading, ProbeState]:
         """`reading` (N,) at the rising times `t_s` (N,), what is no temperature made a fault, and the state after it.
 
@@ -144,6 +149,6 @@ class ProbeGuard:
 def drive_rate_k_s(current_a: float, input_f: float, at_degc: float) -> float:
     """How fast in K/s a test current moves an open type K input with its filter capacitor, around `at_degc`.
 
-    Must be clearly over `max_rate_k_s`. Source: i = C dv/dt, divided by the Seebeck coefficient.
+    Must be over `ProbeGuard.sure_rate_k_s`. Source: i = C dv/dt, divided by the Seebeck coefficient.
     """
     return current_a / input_f * 1000.0 / float(type_k_mv_per_k(at_degc))
