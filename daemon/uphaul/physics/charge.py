@@ -87,8 +87,8 @@ def counterflow_effectiveness(transfer_units: Floats, capacity_ratio: Floats) ->
 def crossflow_effectiveness(transfer_units: Floats, capacity_ratio: Floats) -> Floats:
     """Effectiveness of a crossflow cooler, neither stream mixed (tube and fin), from transfer units and Cmin / Cmax.
 
-    The usual closed form, up to 1 % over the exact series. Source: Incropera and DeWitt, Fundamentals of Heat and Mass
-    Transfer, from memory.
+    The usual closed form: within 2 % of the exact series from 1.5 transfer units up, up to 4 % below it under that.
+    Source: Incropera and DeWitt, Fundamentals of Heat and Mass Transfer, from memory.
     """
     n, c = within(transfer_units, 0.0, 100.0), within(capacity_ratio, 0.0, 1.0)
     none = c < 1e-9  # the general form is 0 / 0 without a second stream

@@ -3,7 +3,7 @@
 Theory of operation. `GradeWindow` keeps the last seconds of distance and altitudes. The grade by one altitude is the
 slope of its least-squares line over distance; the two are joined with weights of one over their variance, so the
 barometer, steady from second to second, leads, and the satellite takes over when the barometer is lost. An altitude
-that is unknown at a tick has no say there. An unknown speed or a gap breaks the distance: the window starts again there.
+that is unknown at a tick has no say there. An unknown speed or a gap breaks the distance: the window starts anew there.
 
 Distance is whole micrometres (mm/s times ms), altitude whole millimetres, and all sums are int64, so a drive cut into
 any blocks gives the same bits. The sums may wrap round: the two results taken from them do not depend on the origin and

@@ -20,8 +20,8 @@ COOLANT_SHARE = 0.25
 the oil's heat; Heywood's energy balance tables have 16..35 % for diesels, from memory."""
 
 GLYCOL_KJ_L_K = 3.66
-"""Heat capacity of a litre of half ethylene glycol, half water by volume at 90 degC. Source: CoolProp's fit of the ASHRAE
-Handbook's data (3.661)."""
+"""Heat capacity of a litre of half ethylene glycol, half water by volume at 90 degC. Source: CoolProp's fit of the
+ASHRAE Handbook's data (3.661)."""
 
 TURBO_TIME_S = 60.0
 """Time constant of a turbo's housing cooling at idle. Source: our own starting point, made so that full soak needs 2 to

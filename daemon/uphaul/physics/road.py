@@ -155,7 +155,7 @@ def coastdown_s(from_m_s: Floats, to_m_s: Floats, effective_kg: Floats, *, a_n: 
     if a_n > 0.0 and c_n_s2_m2 > 0.0:
         knee = np.sqrt(c_n_s2_m2 / a_n)
         turned: Floats = np.arctan(v1 * knee) - np.arctan(v2 * knee)
-        return m / np.sqrt(a_n * c_n_s2_m2) * turned
+        return m / float(np.sqrt(a_n * c_n_s2_m2)) * turned
     if a_n > 0.0:
         return m / a_n * (v1 - v2)
     if c_n_s2_m2 > 0.0:
