@@ -2,13 +2,14 @@
 
 A curve turns ohms into degC. The divider turns volts into ohms and tells a short and an open circuit from a real
 extreme: the fault zones begin where the sensor would have half the resistance of the curve's hot end and twice that of
-its cold end, about 15 to 25 K beyond them. Between the curve's end and the fault zone the value is that end,
+its cold end (our own choice), some 30 K beyond the hot and 10 K beyond the cold end. Between the curve's end and the fault zone the value is that end,
 `SATURATED`: coolant hotter than the table must not become "unknown".
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
@@ -121,7 +122,7 @@ class NtcTable:
     """A sensor known by (degC, ohm) points, temperature rising and resistance falling strictly.
 
     Straight between the points in ln(R) against 1/T, which is how the material behaves: a straight line in ohm would
-    be half a degree off in the middle of 10 K steps. Never beyond the points.
+    be half a degree and more off in the middle of 10 K steps. Never beyond the points.
     """
 
     points: tuple[tuple[float, float], ...]
@@ -158,6 +159,13 @@ class NtcTable:
 Curve = SteinhartHart | Beta | NtcTable
 
 
+@lru_cache(maxsize=64)
+def _ends_ohm(curve: Curve) -> tuple[float, float]:
+    """Resistances at the coldest and the hottest end."""
+    cold, hot = curve.ohms(np.array(curve.range_degc))
+    return float(cold), float(hot)
+
+
 @dataclass(frozen=True, slots=True)
 class NtcDivider:
     """An NTC sensor in a divider with a fixed resistor of `fixed_ohm`, the divider's supply measured beside it.
@@ -190,7 +198,7 @@ class NtcDivider:
         low, high = self.supply_range_v
         require("ntc", "supply_range_v", self.supply_range_v, 0.0 < low < high, "must be two rising voltages over 0")
         short, open_ = self.limits_ohm
-        cold, hot = self._ends_ohm()
+        cold, hot = _ends_ohm(self.curve)
         require(
             "ntc", "fixed_ohm", self.fixed_ohm, short < open_ and short < cold and open_ > hot,
             "must leave some of the sensor's range between the rails",
@@ -199,7 +207,7 @@ class NtcDivider:
     @property
     def limits_ohm(self) -> tuple[float, float]:
         """Resistances of the sensor below which it is shorted and above which it is open."""
-        cold, hot = self._ends_ohm()
+        cold, hot = _ends_ohm(self.curve)
         near = self.fixed_ohm * self.rail_margin / (1.0 - self.rail_margin)
         far = self.fixed_ohm * (1.0 - self.rail_margin) / self.rail_margin
         return max(hot / 2.0, near), min(cold * 2.0, far)
@@ -208,7 +216,7 @@ class NtcDivider:
     def reach_degc(self) -> tuple[float, float]:
         """Lowest and highest temperature that can be told from a fault with this fixed resistor."""
         short, open_ = self.limits_ohm
-        cold, hot = self._ends_ohm()
+        cold, hot = _ends_ohm(self.curve)
         coldest, hottest = self.curve.degc(np.array([min(open_, cold), max(short, hot)]))
         return float(coldest), float(hottest)
 
@@ -229,7 +237,7 @@ class NtcDivider:
         usable = ~(shorted | opened) & np.isfinite(part)
         safe = np.where(usable, part, 0.5)
         ohm = self.fixed_ohm * safe / (1.0 - safe)
-        cold, hot = self._ends_ohm()
+        cold, hot = _ends_ohm(self.curve)
         beyond = (ohm > cold) | (ohm < hot)
         return graded(
             self.curve.degc(np.clip(ohm, hot, cold)),
@@ -239,10 +247,6 @@ class NtcDivider:
             (opened, Quality.OPEN_CIRCUIT),
             (beyond, Quality.SATURATED),
         )
-
-    def _ends_ohm(self) -> tuple[float, float]:
-        cold, hot = self.curve.ohms(np.array(self.curve.range_degc))
-        return float(cold), float(hot)
 
 
 NTC_CURVES: dict[str, Curve] = {

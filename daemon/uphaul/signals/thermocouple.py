@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
@@ -46,8 +47,9 @@ _A0, _A1, _A2 = 0.118597600000, -0.118343200000e-3, 0.126968600000e3
 _COLD_SLOPE = _COLD[1:] * np.arange(1.0, len(_COLD))
 _HOT_SLOPE = _HOT[1:] * np.arange(1.0, len(_HOT))
 
-_NEWTON_STEPS = 3
-"""From a start within 0.1 K each step squares the error; three are one more than double precision needs."""
+_NEWTON_STEPS = 1
+"""From a start within 0.0015 K (a table 1 K apart, straight between) one step comes within 2e-8 K: it squares the
+error and multiplies it by half the curvature over the slope, which is under 0.006 / K everywhere."""
 
 
 def _polynomial(powers: Floats, x: Floats) -> Floats:
@@ -73,7 +75,7 @@ def _slope(t: Floats) -> Floats:
     return np.where(t < 0.0, _polynomial(_COLD_SLOPE, cold), _polynomial(_HOT_SLOPE, hot) + bump)
 
 
-_GRID_DEGC = np.linspace(LOWEST_DEGC, HIGHEST_DEGC, 132)  # 12 K apart
+_GRID_DEGC = np.linspace(LOWEST_DEGC, HIGHEST_DEGC, 1573)  # 1 K apart
 _GRID_MV = _mv(_GRID_DEGC)
 
 
@@ -108,6 +110,12 @@ def compensated_degc(measured_mv: npt.ArrayLike, cold_degc: npt.ArrayLike) -> Fl
     """Temperature of the hot junction in degC from the mV at the terminals and the terminals' own temperature."""
     e, cold = floats(measured_mv, cold_degc)
     return type_k_degc(e + type_k_mv(cold))
+
+
+@lru_cache(maxsize=64)
+def _range_mv(range_degc: tuple[float, float]) -> tuple[float, float]:
+    low, high = type_k_mv(range_degc)
+    return float(low), float(high)
 
 
 class Burnout(StrEnum):
@@ -151,7 +159,7 @@ class TypeK:
         """degC of the hot junction from `millivolts` at the terminals and the terminals' degC measured `beside`."""
         e, cold = floats(millivolts, beside)
         total = e + type_k_mv(cold)
-        lowest, highest = type_k_mv(self.range_degc)
+        lowest, highest = _range_mv(self.range_degc)
         sane = np.isfinite(e) & (cold >= self.cold_range_degc[0]) & (cold <= self.cold_range_degc[1])
         under = Quality.OPEN_CIRCUIT if self.burnout is Burnout.DOWN else Quality.BELOW_RANGE
         over = Quality.OPEN_CIRCUIT if self.burnout is Burnout.UP else Quality.ABOVE_RANGE
