@@ -2,8 +2,8 @@
 
 A curve turns ohms into degC. The divider turns volts into ohms and tells a short and an open circuit from a real
 extreme: the fault zones begin where the sensor would have half the resistance of the curve's hot end and twice that of
-its cold end (our own choice), some 30 K beyond the hot and 10 K beyond the cold end. Between the curve's end and the fault zone the value is that end,
-`SATURATED`: coolant hotter than the table must not become "unknown".
+its cold end (our own choice), some 30 K beyond the hot and 10 K beyond the cold end. Between the curve's end and the
+fault zone the value is that end, `SATURATED`: coolant hotter than the table must not become "unknown".
 """
 
 from __future__ import annotations
