@@ -141,6 +141,14 @@ CURVES = [
         extra=[(180.25, 180)],
     ),
     Row(
+        # 3.9 * 9 / 13 is 2.7 in doubles; 3.9 / 13 * 9 and 3.9 * (9 / 13) fall short of it and would raise.
+        "in the order of operations that the page writes",
+        rule(limit=Curve("rpm", (0.0, 13.0), (0.0, 3.9))),
+        {"x": [2.7, 2.8], "rpm": [9, 9]},
+        [(50, UP)],
+        per_unit=10,
+    ),
+    Row(
         "an unknown limit breaks the delay",
         rule(limit=RPM_CURVE, on_delay_ms=50),
         {"x": [200, 200, 200, 200], "rpm": [1500, NAN, 1500, 1500]},
