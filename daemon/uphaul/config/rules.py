@@ -14,8 +14,8 @@ from uphaul.signals import Signal
 __all__ = ["Surroundings", "build_rules"]
 
 LOST_PREFIX = "lost:"
-LOST_ON_MS, LOST_GRACE_MS, LOST_RANK = 2000, 10_000, 90
-"""What `required = true` gives its rule."""
+LOST_ON_MS, LOST_OFF_MS, LOST_GRACE_MS, LOST_RANK = 2000, 10_000, 10_000, 90
+"""What `required = true` gives its rule. A loose wire is one alert while it lasts, not one for every contact."""
 
 BLOCK_TICKS = 4096
 """Ticks that a judge may take at once on top of a window."""
@@ -96,7 +96,7 @@ def _lost_rules(signals: Iterable[Signal | None], rules: Sequence[Rule]) -> list
             kind=Kind.LOST,
             signal=s.name,
             side=ABOVE,
-            base=Setting(on_delay_ms=LOST_ON_MS),
+            base=Setting(on_delay_ms=LOST_ON_MS, off_delay_ms=LOST_OFF_MS),
             action=Action.NOTE,
             rank=LOST_RANK,
             say=f"No reading of {s.name.replace('_', ' ')}: check sensor and wiring at the next stop",
