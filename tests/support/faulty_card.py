@@ -10,8 +10,9 @@ from pathlib import Path
 class Card:
     """Hand `connect` to the log writer; faults apply to every connection made through it, at once.
 
-    `gate` cleared: a commit waits until it is set. `broken`: an SQLite error code that every transaction meets.
-    `lies`: so many commits go through and are reported as an I/O error. `most_pages` bounds the file. `commits` counts.
+    `gate` cleared: a commit waits until it is set. `broken`: an SQLite error code that every transaction meets
+    (SQLITE_CORRUPT: only the next one). `lies`: so many commits go through and are reported as an I/O error.
+    `most_pages` bounds the file. `commits` counts.
     """
 
     def __init__(self) -> None:
@@ -34,9 +35,15 @@ class Card:
 
         class Connection(sqlite3.Connection):
             def execute(self, sql: str, *values: object) -> sqlite3.Cursor:  # type: ignore[override]
-                if sql == "BEGIN IMMEDIATE" and card.broken is not None:
-                    card.met.set()
-                    raise _error(card.broken)
+                if sql == "BEGIN IMMEDIATE":
+                    if card.broken is not None:
+                        code = card.broken
+                        if code == sqlite3.SQLITE_CORRUPT:
+                            card.broken = None
+                        card.met.set()
+                        raise _error(code)
+                    if card.most_pages is not None:
+                        super().execute(f"PRAGMA max_page_count = {card.most_pages}")
                 if sql != "COMMIT":
                     return super().execute(sql, *values)  # type: ignore[arg-type]
                 if not card.gate.is_set():
@@ -51,18 +58,17 @@ class Card:
                 return done
 
         self.opened += 1
-        db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=0.2, factory=Connection)
-        if self.most_pages is not None:
-            db.execute(f"PRAGMA max_page_count = {self.most_pages}")
-        return db
+        return sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=0.2, factory=Connection)
 
 
-def _error(code: int) -> sqlite3.OperationalError:
+def _error(code: int) -> sqlite3.DatabaseError:
     words = {
         sqlite3.SQLITE_IOERR: "disk I/O error",
         sqlite3.SQLITE_READONLY: "attempt to write a readonly database",
         sqlite3.SQLITE_CANTOPEN: "unable to open database file",
+        sqlite3.SQLITE_CORRUPT: "database disk image is malformed",
     }
-    error = sqlite3.OperationalError(words[code])
+    kind = sqlite3.DatabaseError if code == sqlite3.SQLITE_CORRUPT else sqlite3.OperationalError
+    error = kind(words[code])
     error.sqlite_errorcode = code
     return error

@@ -13,7 +13,7 @@ import pytest
 
 from support.log_drives import config, counts, records, signals
 from uphaul.errors import LogError
-from uphaul.log import Log, LogWriter, TickRecord, claims, fast, reader
+from uphaul.log import Log, LogWriter, TickRecord, claims, fast, reader, schema
 from uphaul.signals import Block, Event, EventKind, Quality, QualityChange
 
 TICKS = 70_000
@@ -254,8 +254,8 @@ def test_a_log_that_is_cut_off_is_called_so(whole: Path, tmp_path: Path, share: 
 def test_a_log_damaged_inside_is_an_error_and_no_traceback(whole: Path, tmp_path: Path) -> None:
     path = tmp_path / "vehicle.db"
     data = bytearray(whole.read_bytes())
-    for page in range(20, len(data) // 4096, 3):
-        data[page * 4096 : page * 4096 + 200] = b"\xaa" * 200
+    for page in range(200, len(data) // schema.PAGE_SIZE, 3):
+        data[page * schema.PAGE_SIZE : page * schema.PAGE_SIZE + 200] = b"\xaa" * 200
     path.write_bytes(data)
     with Log.open(path) as log, pytest.raises(LogError, match="cannot be read"):
         list(log.blocks(1))

@@ -53,7 +53,7 @@ def test_a_damaged_log_is_set_aside_and_the_drive_goes_on_in_a_new_one(path: Pat
     if where == "cut":
         path.write_bytes(whole[: len(whole) // 2])
     else:
-        at = 100 if where == "schema" else len(whole) // 2 // 4096 * 4096
+        at = 100 if where == "schema" else len(whole) // 2 // schema.PAGE_SIZE * schema.PAGE_SIZE
         whole[at : at + 2000] = os.urandom(2000)
         path.write_bytes(whole)
     writer = LogWriter(path)
@@ -113,7 +113,7 @@ def test_a_large_file_is_checked_where_recording_touches_it(path: Path) -> None:
     assert recover.check(db, full_bytes=0) == ""
     db.close()
     whole = bytearray(path.read_bytes())
-    whole[(root - 1) * 4096 : (root - 1) * 4096 + 12] = b"\x05" + b"\xff" * 11
+    whole[(root - 1) * schema.PAGE_SIZE : (root - 1) * schema.PAGE_SIZE + 12] = b"\x05" + b"\xff" * 11
     path.write_bytes(whole)
     db = schema.connect(path)
     assert recover.check(db, full_bytes=0) != ""

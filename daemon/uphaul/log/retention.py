@@ -24,7 +24,7 @@ from pathlib import Path
 __all__ = ["PAGES_A_STEP", "ROWS_A_STEP", "Retention", "Room", "Step", "card_free_bytes"]
 
 ROWS_A_STEP = 5_000
-PAGES_A_STEP = 64
+PAGES_A_STEP = 128
 
 RESERVE_BYTES = 16_000_000
 """Room to have in hand when a drive has gone: the write-ahead log and some three hours of driving, so that drives go

@@ -49,10 +49,11 @@ SCHEMA_VERSION = 1
 APPLICATION_ID = 0x5570686C
 """Marks a file as ours in its header: the letters ``Uphl``."""
 
-PAGE_SIZE = 4096
-"""Bytes; chosen by measurement, see tests/bench/log.py."""
+PAGE_SIZE = 2048
+"""Bytes. Each commit writes at least the last page of the ticks again, so larger pages write more; smaller ones read
+slower. Chosen by measurement: tests/bench/log.py."""
 
-CHECKPOINT_PAGES = 1000
+CHECKPOINT_PAGES = 2000
 """Pages in the write-ahead log before it is carried over into the file; chosen by measurement as well."""
 
 KEEP_WAL_BYTES = 8_000_000
