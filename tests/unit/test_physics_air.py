@@ -30,10 +30,9 @@ AIRS = [
 ]
 
 
-@pytest.mark.parametrize(("degc", "pa", "humidity", "cipm", "real", "ashrae", "ideal", "vapour"), AIRS)
-def test_density_of_moist_air(
-    degc: float, pa: float, humidity: float, cipm: float, real: float, ashrae: float, ideal: float, vapour: float
-) -> None:
+@pytest.mark.parametrize("row", AIRS)
+def test_density_of_moist_air(row: tuple[float, ...]) -> None:
+    degc, pa, humidity, cipm, real, ashrae, ideal, vapour = row
     got = density_kg_m3(_a(pa / 1000.0), _a(degc), _a(humidity))[0]
 
     # real air is up to 0.06 % denser than two ideal gases

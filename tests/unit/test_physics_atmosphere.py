@@ -22,8 +22,8 @@ DRY = np.zeros(1)
 
 # Height (m), then Pa and kg/m3 if it is geometric, then Pa and kg/m3 if it is geopotential.
 # Sources: ISO 2533:1975 (= US Standard Atmosphere 1976 below 32 km); the geometric columns run with ambiance 1.3.1,
-# fluids 1.3.1 and ussa1976 0.3.4, which agree to 0.05 Pa and 2e-6 kg/m3; the geopotential ones by the standard's formula,
-# 1,000 and 1,500 m with PsychroLib 2.5.0 too.
+# fluids 1.3.1 and ussa1976 0.3.4, which agree to 0.05 Pa and 2e-6 kg/m3; the geopotential ones by the standard's
+# formula, 1,000 and 1,500 m with PsychroLib 2.5.0 too.
 HEIGHTS = [
     (0.0, 101325.0, 1.22500, 101325.0, 1.22500),
     (500.0, 95461.3, 1.16727, 95460.8, 1.16727),

@@ -21,8 +21,8 @@ def _a(*x: float) -> np.ndarray:
     return np.array(x)
 
 
-# Dry kPa, K; fa turbo with air cooling, naturally aspirated, turbo with liquid cooling. Formulas: UN R85 annex 5 and two
-# public vehicle-inspection texts; the liquid-cooled exponents from memory (sure). Values by hand.
+# Dry kPa, K; fa turbo with air cooling, naturally aspirated, turbo with liquid cooling. Formulas: UN R85 annex 5 and
+# two public vehicle-inspection texts; the liquid-cooled exponents from memory (sure). Values by hand.
 @pytest.mark.parametrize(
     ("kpa", "kelvin", "turbo", "natural", "liquid"),
     [
@@ -62,8 +62,8 @@ def test_humidity_counts_against_the_pressure(kpa: float, degc: float, humidity:
         assert fa**0.3 == pytest.approx(1.01102, abs=2e-5)
 
 
-# Fuel a litre and cycle over boost ratio; fm by UN R85 and ISO 1585:1992, fm by ISO 15550. Formula and 37.2 and 65 from an
-# industrial engine maker's manual, 40 and 0.3 from UN R85 as quoted; 0.2 and 1.2 of ISO 15550 from memory.
+# Fuel a litre and cycle over boost ratio; fm by UN R85 and ISO 1585:1992, fm by ISO 15550. Formula and 37.2 and 65
+# from an industrial engine maker's manual, 40 and 0.3 from UN R85 as quoted; 0.2 and 1.2 of ISO 15550 from memory.
 @pytest.mark.parametrize(
     ("qc", "r85", "iso_15550"),
     [
@@ -86,7 +86,7 @@ def test_engine_factor(qc: float, r85: float, iso_15550: float) -> None:
 
 # g/s, L, rpm, boost ratio, dry kPa, K; qc, alpha by UN R85, alpha by ISO 15550. By hand from the formulas.
 @pytest.mark.parametrize(
-    ("g_s", "litres", "rpm", "ratio", "kpa", "kelvin", "qc", "r85", "iso_15550"),
+    "row",
     [
         (13.5, 3.9, 3200.0, 2.3, 95.0, 308.0, 56.438, 1.07240, 1.07240),
         (13.5, 3.9, 3200.0, 2.3, 90.0, 293.0, 56.438, 1.03755, 1.03755),
@@ -94,17 +94,8 @@ def test_engine_factor(qc: float, r85: float, iso_15550: float) -> None:
         (5.0, 2.8, 3000.0, 2.0, 95.0, 308.0, 35.714, 1.02379, 1.01580),
     ],
 )
-def test_worked_corrections(
-    g_s: float,
-    litres: float,
-    rpm: float,
-    ratio: float,
-    kpa: float,
-    kelvin: float,
-    qc: float,
-    r85: float,
-    iso_15550: float,
-) -> None:
+def test_worked_corrections(row: tuple[float, ...]) -> None:
+    g_s, litres, rpm, ratio, kpa, kelvin, qc, r85, iso_15550 = row
     fuel = _a(g_s / 1000.0)
     assert fuel_mg_l_cycle(fuel, _a(rpm), displacement_l=litres)[0] / ratio == pytest.approx(qc, abs=1e-3)
     for edition, alpha in ((Edition.UN_R85, r85), (Edition.ISO_1585_1992, r85), (Edition.ISO_15550, iso_15550)):

@@ -46,7 +46,7 @@ def _a(*x: float) -> np.ndarray:
 # Volumetric efficiency, litres, rpm, kPa, degC; kg/s, kg/h, lb/min. By hand from the ideal-gas law; the first row is a
 # litre of the standard atmosphere ten times a second: 1.225 kg/m3 (ISO 2533:1975) times 0.01 m3/s
 @pytest.mark.parametrize(
-    ("ve", "litres", "rpm", "kpa", "degc", "kg_s", "kg_h", "lb_min", "mg_stroke"),
+    "row",
     [
         (1.00, 1.0, 1200.0, 101.325, 15.0, 0.012250, 44.10, 1.620, 306.25),
         (0.90, 3.9, 3200.0, 233.05, 50.0, 0.23516, 846.58, 31.106, 2204.6),
@@ -54,17 +54,8 @@ def _a(*x: float) -> np.ndarray:
         (0.85, 3.9, 2800.0, 220.00, 55.0, 0.18066, 650.36, 23.897, 1935.6),
     ],
 )
-def test_air_by_speed_and_density(
-    ve: float,
-    litres: float,
-    rpm: float,
-    kpa: float,
-    degc: float,
-    kg_s: float,
-    kg_h: float,
-    lb_min: float,
-    mg_stroke: float,
-) -> None:
+def test_air_by_speed_and_density(row: tuple[float, ...]) -> None:
+    ve, litres, rpm, kpa, degc, kg_s, kg_h, lb_min, mg_stroke = row
     got = air_kg_s(_a(rpm), _a(kpa), _a(degc), _a(ve), displacement_l=litres)
 
     # rounded to five figures, and with a gas constant of 287.05 instead of 287.05287
@@ -76,27 +67,18 @@ def test_air_by_speed_and_density(
     assert manifold_kpa(got, _a(rpm), _a(degc), _a(ve), displacement_l=litres)[0] == pytest.approx(kpa)
 
 
-# The worked examples of turbocharger handbooks: air from power, AFR and specific consumption, then the manifold pressure
-# that brings it in. The petrol one is read from a published page, the diesel one's inputs are from memory (fairly sure).
-# Their gas constant, 639.6 in in-lbf units, is 0.1 % under the exact one, 640.2.
+# The worked examples of turbocharger handbooks: air from power, AFR and specific consumption, then the manifold
+# pressure that brings it in. The petrol one is read from a published page, the diesel one's inputs are from memory
+# (fairly sure). Their gas constant, 639.6 in in-lbf units, is 0.1 % under the exact one, 640.2.
 @pytest.mark.parametrize(
-    ("hp", "ratio", "lb_hp_h", "degf", "ve", "rpm", "cubic_inches", "lb_min", "psi"),
+    "row",
     [
         (400.0, 12.0, 0.55, 130.0, 0.92, 7200.0, 122.0, 44.0, 41.0925),
         (425.0, 22.0, 0.38, 130.0, 0.98, 3300.0, 400.0, 59.217, 34.549),
     ],
 )
-def test_worked_examples_of_air_for_a_power(
-    hp: float,
-    ratio: float,
-    lb_hp_h: float,
-    degf: float,
-    ve: float,
-    rpm: float,
-    cubic_inches: float,
-    lb_min: float,
-    psi: float,
-) -> None:
+def test_worked_examples_of_air_for_a_power(row: tuple[float, ...]) -> None:
+    hp, ratio, lb_hp_h, degf, ve, rpm, cubic_inches, lb_min, psi = row
     litres, air = cubic_inches * CUBIC_INCH_L, _a(lb_min * LB_KG / 60.0)
     bsfc = lb_hp_h * LB_KG * 1000.0 / HP_KW
 
@@ -218,7 +200,7 @@ def test_brake_efficiency_is_power_over_the_fuels_heat() -> None:
 # 3.9 L at 3,200 rpm, 101.325 kPa: volumetric efficiency, pressure ratio, charge degC, AFR, g/kWh; air and fuel in kg/h,
 # kW, hp (550 ft-lbf/s). By hand from the definitions: every assumption moves the power as much as itself.
 @pytest.mark.parametrize(
-    ("ve", "ratio", "degc", "mixture", "bsfc", "air_kg_h", "fuel_kg_h", "kw", "hp"),
+    "row",
     [
         (0.90, 2.3, 50.0, 19.0, 215.0, 846.6, 44.56, 207.2, 277.9),
         (0.85, 2.3, 60.0, 19.0, 230.0, 775.5, 40.82, 177.5, 238.0),
@@ -227,17 +209,8 @@ def test_brake_efficiency_is_power_over_the_fuels_heat() -> None:
         (0.90, 2.3, 50.0, 24.0, 215.0, 846.6, 35.27, 164.1, 220.0),
     ],
 )
-def test_power_from_air(
-    ve: float,
-    ratio: float,
-    degc: float,
-    mixture: float,
-    bsfc: float,
-    air_kg_h: float,
-    fuel_kg_h: float,
-    kw: float,
-    hp: float,
-) -> None:
+def test_power_from_air(row: tuple[float, ...]) -> None:
+    ve, ratio, degc, mixture, bsfc, air_kg_h, fuel_kg_h, kw, hp = row
     air = air_kg_s(_a(3200.0), _a(101.325 * ratio), _a(degc), _a(ve), displacement_l=3.9)
     power = from_air_kw(air, _a(mixture), bsfc_g_kwh=bsfc)
     assert air[0] * 3600.0 == pytest.approx(air_kg_h, abs=0.06)

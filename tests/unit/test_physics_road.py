@@ -72,7 +72,8 @@ def test_coastdown_with_one_kind_of_resistance_or_none() -> None:
 
 def test_truck_of_a_published_simulator() -> None:
     # fastsim 2.1.5 (run in its own environment), its class 4 truck at 26.8224 m/s: Cd 0.6078, 8.686 m2, Crr 0.0127,
-    # 6,590 kg, 1.2 kg/m3; it takes g as 9.81. Level drag 61.12582 kW, rolling 22.02195; at 3 % 22.01205 and climb 51.99696
+    # 6,590 kg, 1.2 kg/m3; it takes g as 9.81. Level drag 61.12582 kW, rolling 22.02195; at 3 % 22.01205 and climb
+    # 51.99696
     v, mass, grade, g = _a(26.8224), _a(6590.0), _a(0.03), 9.80665 / 9.81
     assert wheel_kw(drag_n(v, _a(1.2), drag_area_m2=0.6078 * 8.686), v)[0] == pytest.approx(61.12582, abs=1e-4)
     assert wheel_kw(rolling_n(mass, FLAT, rolling_coefficient=0.0127), v)[0] == pytest.approx(22.02195 * g, abs=1e-4)
@@ -81,9 +82,9 @@ def test_truck_of_a_published_simulator() -> None:
 
 
 def test_car_of_a_published_simulator() -> None:
-    # fastsim 3.1.0 (run in its own environment), an example car (Cd 0.393, 2.12 m2, Crr 0.007, 1,644.2725 kg, four wheels
-    # of 0.82 kg m2 and 0.326 m) at 200 s of UDDS, 18.10541 to 18.82069 m/s in 1 s; its air is 1.1728477 kg/m3, its g 9.80.
-    # In W: acceleration 21714.54, drag 3075.04, rolling 2082.58, wheels' inertia 407.58, together 27279.74
+    # fastsim 3.1.0 (run in its own environment), an example car (Cd 0.393, 2.12 m2, Crr 0.007, 1,644.2725 kg, four
+    # wheels of 0.82 kg m2 and 0.326 m) at 200 s of UDDS, 18.10541 to 18.82069 m/s in 1 s; its air is 1.1728477 kg/m3,
+    # its g 9.80. In W: acceleration 21714.54, drag 3075.04, rolling 2082.58, wheels' inertia 407.58, together 27279.74
     v1, v2, mass = 18.10541, 18.82069, _a(1644.2725)
     v, accel, density = _a((v1 + v2) / 2.0), _a(v2 - v1), _a(1.1728477)
     rotating = 1.0 + 4.0 * 0.82 / (1644.2725 * 0.326**2)

@@ -3,7 +3,7 @@
 How every module of this room is written: measured inputs are positional, constants of the vehicle keyword-only; both
 carry their unit in the name. Arrays of any one shape go in and come out, elementwise, so a tick alone and a whole drive
 give the same bits. NaN in gives NaN out; what cannot be (a pressure of zero, a temperature below absolute zero) is NaN
-too, never a number that looks like one.
+too, never a number that looks like one. Infinities do not come in: to the collector they are undecodable.
 """
 
 from __future__ import annotations

@@ -51,7 +51,7 @@ def gear(
 
     `overall_ratios`: gear times final drive, strictly falling. A gear is in when the measured ratio is at most the
     share `under` below its own or `over` above it. Worn or warm tyres take 2..3 %; a larger `over` keeps the gear
-    told while the clutch slips. The defaults are our own starting points.
+    told while the clutch slips. Source: definition of the ratio; the defaults are our own starting points.
     Raises UphaulError when the ratios do not fall or two gears' bands touch.
     """
     ratios = np.array(overall_ratios, dtype=np.float64)

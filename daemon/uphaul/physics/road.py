@@ -33,7 +33,10 @@ def _slope(grade: Floats) -> tuple[Floats, Floats]:
 
 
 def combined_kg(vehicle_kg: Floats, trailer_kg: Floats, hitched: Floats) -> Floats:
-    """Mass (kg) of vehicle and, where `hitched` (0 or 1), trailer. Its own unknown mass matters only when hitched."""
+    """Mass (kg) of vehicle and, where `hitched` (0 or 1), trailer, whose mass may be unknown while it is not.
+
+    Source: sum of masses.
+    """
     towed = np.where(hitched > 0.5, not_negative(trailer_kg), 0.0)
     return np.where(np.isnan(hitched), np.nan, positive(vehicle_kg) + towed)
 
