@@ -55,7 +55,8 @@ class _Alert:
         """Take one step, count a raise, and say so."""
         cycle, t = self.cycle, self.cycle.t_ms
         if target in HIDDEN and self.state not in HIDDEN:
-            self.hidden_true = self.active or self.state in LATCHED
+            raised = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+            self.hidden_true = self.active or self.state in (*LATCHED, *raised)
         if target is State.UNACKNOWLEDGED:
             self.raises.append(t)
             cycle.annunciations.append(t)

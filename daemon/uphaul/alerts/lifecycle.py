@@ -7,8 +7,9 @@ chattering, of a flood). So a block costs by what happens in it, not by its leng
 the same transitions.
 
 Suppression looks at the conditions of the tick itself: a suppressing rule that rises in the same tick silences at once,
-whatever the order of the rules. Going to shelved, suppressed or out of service from a latched state counts as the
-condition having been true meanwhile, so that no way round leads from a latch to normal without a person's reset.
+whatever the order of the rules. Going to shelved, suppressed or out of service from an alert that was raised or latched
+counts as the condition having been true meanwhile, so that no way round leads from there to normal without a
+person's reset, for a latching rule.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ FLOOD_MS = 600_000
 FLOOD_BEGINS, FLOOD_ENDS = 11, 5
 NEVER = 1 << 62
 _LATCHED = (State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
+_TRUE_BEFORE = (*_LATCHED, State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+"""From these a latching rule may not come back to normal by being set aside."""
 
 
 @dataclass(slots=True)
@@ -175,7 +178,7 @@ class LifeCycle:
 
     def _set_aside(self, t: int, a: Alert, trigger: Trigger, change: Condition | None = None) -> None:
         if a.state not in SET_ASIDE:
-            a.was_true = a.state in _LATCHED
+            a.was_true = a.state in _TRUE_BEFORE
         a.was_true |= a.active
         a.shelf_ends_ms = NEVER
         self._step(t, a, trigger, change)
