@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from uphaul.errors import UphaulError
 from uphaul.physics.atmosphere import standard_kpa
-from uphaul.physics.grade import Grades, GradeWindow
+from uphaul.physics.grade import PIECE, Grades, GradeWindow
 
 
 class Road:
@@ -141,6 +141,19 @@ def test_a_drive_cut_into_any_blocks_gives_the_same_bits(data: st.DataObject) ->
     window = GradeWindow(**made)  # type: ignore[arg-type]
     parts = [window.run(t[i:j], *(c[i:j] for c in columns)) for i, j in pairwise(cuts)]
 
+    assert np.concatenate([p.grade for p in parts]).tobytes() == whole.grade.tobytes()
+    assert np.concatenate([p.uncertainty for p in parts]).tobytes() == whole.uncertainty.tobytes()
+
+
+def test_a_drive_longer_than_what_is_worked_on_at_once_gives_the_same_bits() -> None:
+    road = Road(PIECE / 20 * 2.5, 21.0, 0.01)
+    kpa = road.kpa + np.random.default_rng(9).normal(0.0, 0.003, len(road.t_ms))
+    whole = GradeWindow().run(road.t_ms, road.speed, kpa, road.height)
+    window, n = GradeWindow(), PIECE - 100
+    parts = [
+        window.run(road.t_ms[i : i + n], road.speed[i : i + n], kpa[i : i + n], road.height[i : i + n])
+        for i in range(0, len(road.t_ms), n)
+    ]
     assert np.concatenate([p.grade for p in parts]).tobytes() == whole.grade.tobytes()
     assert np.concatenate([p.uncertainty for p in parts]).tobytes() == whole.uncertainty.tobytes()
 

@@ -21,8 +21,8 @@ choice; humidity sensors are commonly good to 2..5 % near saturation."""
 
 _TRIPLE_DEGC = 0.01
 # Hyland and Wexler (1983), as in ASHRAE Handbook, Fundamentals, chapter 1: ln(p / Pa) over T / K
-_ICE = (-5.6745359e3, 6.3925247, -9.677843e-3, 6.2215701e-7, 2.0747825e-9, -9.484024e-13, 4.1635019)
-_WATER = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 0.0, 6.5459673)
+_ICE = np.array((-5.6745359e3, 6.3925247, -9.677843e-3, 6.2215701e-7, 2.0747825e-9, -9.484024e-13, 4.1635019))
+_WATER = np.array((-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 0.0, 6.5459673))
 
 
 def saturation_kpa(air_degc: Floats) -> Floats:
@@ -33,7 +33,8 @@ def saturation_kpa(air_degc: Floats) -> Floats:
     degc = within(air_degc, -100.0, 200.0)
     t = degc + ZERO_DEGC_K
     over_ice = degc < _TRIPLE_DEGC
-    a, b, c, d, e, f, g = (np.where(over_ice, ice, water) for ice, water in zip(_ICE, _WATER, strict=True))
+    rows = np.where(over_ice[..., np.newaxis], _ICE, _WATER)
+    a, b, c, d, e, f, g = np.moveaxis(rows, -1, 0)
     pascal: Floats = np.exp(a / t + b + t * (c + t * (d + t * (e + t * f))) + g * np.log(t))
     return pascal / 1000.0
 

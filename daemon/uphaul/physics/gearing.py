@@ -63,10 +63,10 @@ def gear(
     measured = overall_ratio(
         rpm, speed_m_s, rolling_radius_m=rolling_radius_m, least_rpm=least_rpm, least_m_s=least_m_s
     )
-    number = np.where(np.isnan(measured), np.nan, 0.0)
-    for n, (least, most) in enumerate(zip(low.tolist(), high.tolist(), strict=True), start=1):
-        number = np.where((measured >= least) & (measured <= most), float(n), number)
-    return number
+    # the bands do not touch: counted from the top, the first whose lower end is not over the measured ratio is the one
+    n = np.searchsorted(-low, -measured)
+    fits = measured <= np.append(high, -np.inf)[np.minimum(n, len(high))]
+    return np.where(np.isnan(measured), np.nan, np.where(fits, n + 1.0, 0.0))
 
 
 def clutch_slip(
