@@ -20,7 +20,7 @@ from uphaul import __version__
 from uphaul.alerts.annunciation import listed
 from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
-from uphaul.config.spec import CanSpec, Config, DemoSpec, DriveFileSpec, Input, SourceSpec
+from uphaul.config.spec import CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec
 from uphaul.live import Live, carried_from_json
 from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
@@ -103,6 +103,10 @@ class App:
                 from uphaul.sources.drive_file import DriveFileSource
 
                 return DriveFileSource(spec, inputs, self._clock)
+            case ObdSpec():
+                from uphaul.sources.obd import ObdSource
+
+                return ObdSource(spec, inputs, self._clock)
 
     async def run(self) -> None:
         """Run until `stop`. Raises UphaulError when the log or the page's address cannot be had at the start."""
@@ -163,6 +167,8 @@ class App:
             n += 1
 
     def _one_tick(self, live: Live, now_ms: int) -> None:
+        if self._writer is not None and self._writer.failure is not None:
+            raise RuntimeError("the log's thread has ended") from self._writer.failure
         wall = datetime.datetime.now(datetime.UTC)
         begun = live.drive
         outcome = live.tick(now_ms, wall.isoformat(timespec="milliseconds"))

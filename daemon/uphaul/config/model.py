@@ -23,6 +23,7 @@ __all__ = [
     "ExposureTable",
     "FromTable",
     "LostTable",
+    "ObdTable",
     "RateTable",
     "ReachTable",
     "RuleTable",
@@ -140,7 +141,22 @@ class DriveFileTable(Table):
     drive: int | None = key("number of the drive in a log; left out: the last one", None, ge=1, le=2**31 - 1)
 
 
-SourceTable = Annotated[CanTable | DemoTable | DriveFileTable, Field(discriminator="kind")]
+class ObdTable(Table):
+    """An OBD adapter of the ELM327 kind."""
+
+    kind: Literal["obd"] = key("what the source is")
+    port: str = key("serial port of the adapter, or what else pyserial opens", min_length=1, max_length=200)
+    baud: int | None = key("speed of the port; left out: tried out", None, unit="bit/s", ge=9600, le=2_000_000)
+    protocol: Literal["1", "2", "3", "4", "5", "6", "7", "8", "9", "A"] | None = key(
+        "the adapter's number of the bus protocol (6: CAN, 11 bit, 500 kbit/s); left out: the adapter searches", None
+    )
+    allow_requests: bool = key("must be true: this source sends requests on the vehicle's bus", False)
+    silent_after_s: float = key(
+        "no answer of the vehicle for so long starts the adapter anew", 5.0, unit="s", gt=0, le=LONGEST_S
+    )
+
+
+SourceTable = Annotated[CanTable | DemoTable | DriveFileTable | ObdTable, Field(discriminator="kind")]
 
 
 class FromTable(Table):
@@ -148,9 +164,13 @@ class FromTable(Table):
 
     source: str = key("name of a source")
     message: str | None = key("message of the DBC (kind can)", None)
-    field: str | None = key("field of the message (kind can)", None)
+    field: str | None = key("field of the message (kind can), or of the answer if it has several (kind obd)", None)
     channel: str | None = key("channel of the source (kinds demo and drive-file)", None)
     unit: str | None = key("unit of the reading, where the source names none or a wrong one", None)
+    pid: str | int | None = key("the parameter's number, as 0x0C, or its name, as RPM (kind obd)", None)
+    every_s: float | None = key(
+        "ask for it so often (kind obd); left out: 0.2", None, unit="s", gt=0, le=LONGEST_S
+    )
 
 
 Range = Annotated[list[float], Field(min_length=2, max_length=2)]

@@ -10,6 +10,7 @@ from uphaul.config import model as m
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.dbc import Messages, messages_of
 from uphaul.config.interfaces import check_interface
+from uphaul.config.obd import build_obd, obd_rate, obd_reading
 from uphaul.config.problems import Problems, nearest
 from uphaul.config.shape import Shaped
 from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec, TuneInput
@@ -35,6 +36,14 @@ Keywords"; the test tries them all."""
 
 EXACT = 2.0**53
 """Counts up to here are doubles without rounding."""
+
+FROM_KEYS = {
+    "can": (("message", "field"), ()),
+    "demo": (("channel",), ()),
+    "drive-file": (("channel",), ()),
+    "obd": (("pid",), ("field", "every_s")),
+}
+"""Which keys `from` must have and may have beside `source` and `unit`, by the kind of the source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,12 +117,14 @@ class _Builder:
 
     # -------------------------------------------------------------------------------------------- sources
 
-    def _source(self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable) -> SourceSpec:
+    def _source(self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable) -> SourceSpec:
         key = f"source.{name}"
         if isinstance(table, m.DemoTable):
             return DemoSpec(name, table.scenario, table.seed, table.start_s)
         if isinstance(table, m.DriveFileTable):
             return DriveFileSpec(name, table.path, table.drive)
+        if isinstance(table, m.ObdTable):
+            return build_obd(self._scope, key, name, table, check=self._check)
         files = [table.dbc] if isinstance(table.dbc, str) else table.dbc
         if not files:
             self._scope.wrong(f"{key}.dbc", [], "must name at least one DBC file")
@@ -192,10 +203,9 @@ class _Builder:
                 words = ", ".join(names) if names else "none is written"
                 scope.wrong(f"{key}.source", origin.source, f"must be the name of a source ({words})", known=names)
             return None
-        can = source.kind == "can"
-        needed, foreign = (("message", "field"), ("channel",)) if can else (("channel",), ("message", "field"))
-        for each in foreign:
-            if getattr(origin, each) is not None:
+        needed, optional = FROM_KEYS[source.kind]
+        for each in m.FromTable.model_fields:
+            if each not in ("source", "unit", *needed, *optional) and getattr(origin, each) is not None:
                 scope.wrong(f"{key}.{each}", getattr(origin, each), f"is no key for a source of kind {source.kind}")
         missing = [each for each in needed if getattr(origin, each) is None]
         for each in missing:
@@ -204,18 +214,24 @@ class _Builder:
             scope.wrong(f"{key}.unit", origin.unit, "must be a unit that is known", known=UNITS)
         if missing:
             return None
-        message, field = (origin.message or "", origin.field or "") if can else ("", origin.channel or "")
+        message, field, every_s = origin.message or "", origin.field or origin.channel or "", None
         reading = origin.unit if origin.unit and find(origin.unit) else None
-        if self._check:
+        if source.kind == "obd":
+            found = obd_reading(scope, key, origin)
+            if found is None:
+                return None
+            message, field, reading = found[0], found[1], reading or found[2]
+            every_s = obd_rate(scope, key, origin.every_s, self._known.get(name))
+        elif self._check:
             reading = self._reading_unit(key, source.kind, origin, explicit=reading)
         if reading is None or find(unit) is None:
-            return Input(name, origin.source, message, field)
+            return Input(name, origin.source, message, field, every_s=every_s)
         if not compatible(reading, unit):
             mine, theirs = UNITS[unit.strip()], UNITS[reading.strip()]
             allowed = f"must be a unit of {theirs.kind}: the reading of {field} is in {theirs.name}"
             scope.wrong(f"signal.{name}.unit", mine.name, allowed)
             return None
-        return Input(name, origin.source, message, field, *linear(reading, unit))
+        return Input(name, origin.source, message, field, *linear(reading, unit), every_s=every_s)
 
     def _reading_unit(self, key: str, kind: str, origin: m.FromTable, *, explicit: str | None) -> str | None:
         """The unit in which the source delivers, once message, field or channel is found; None if not named."""

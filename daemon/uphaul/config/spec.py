@@ -18,6 +18,7 @@ __all__ = [
     "DriveSpec",
     "Input",
     "LogSpec",
+    "ObdSpec",
     "SourceSpec",
     "TuneInput",
     "WebSpec",
@@ -63,7 +64,23 @@ class DriveFileSpec:
     kind: str = "drive-file"
 
 
-SourceSpec = CanSpec | DemoSpec | DriveFileSpec
+@dataclass(frozen=True, slots=True)
+class ObdSpec:
+    """An OBD adapter that python-OBD talks to in a process of its own.
+
+    `port` is anything pyserial opens. `baud` and `protocol` (ELM327's number, "1" to "A") None: found out by asking.
+    `silent_after_s`: without a word from the vehicle for so long everything is started anew.
+    """
+
+    name: str
+    port: str
+    baud: int | None = None
+    protocol: str | None = None
+    silent_after_s: float = 5.0
+    kind: str = "obd"
+
+
+SourceSpec = CanSpec | DemoSpec | DriveFileSpec | ObdSpec
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +88,8 @@ class Input:
     """Where a measured signal comes from: value = reading * factor + offset in the signal's unit.
 
     For CAN, `message` and `field` name the DBC's message and signal; for demo and drive file `field` names the
-    channel and `message` is empty.
+    channel and `message` is empty; for OBD `message` is the parameter as ``0x0C``, `field` a field of its answer, and
+    `every_s` how often it is asked for.
     """
 
     signal: str
@@ -80,6 +98,7 @@ class Input:
     field: str
     factor: float = 1.0
     offset: float = 0.0
+    every_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
