@@ -59,6 +59,14 @@ def test_one_faulty_sample_makes_the_tick_that_fault(value: float, quality: Qual
     assert why is expected
 
 
+@pytest.mark.parametrize("value", [1e300, -1e300, 2.0**51])
+def test_a_value_that_has_no_count_is_undecodable(value: float) -> None:
+    found, why = collected(Signal("x", "1", 4), [Sample(0, 1000, value)])
+    assert isnan(found)
+    assert why is Quality.UNDECODABLE
+    assert isnan(collected(Signal("x", "1", 4, reduce=Reduce.MEAN), [Sample(0, 999, value), Sample(0, 1000, 1)])[0])
+
+
 def test_saturated_carries_its_value() -> None:
     assert collected(EGT, [Sample(0, 990, 700.0, Quality.SATURATED)]) == (700.0, Quality.SATURATED)
 

@@ -89,13 +89,21 @@ class SlopeWindow:
 
     def run(self, t_ms: Ints, x: Floats) -> Floats:
         """Slope at each tick (N,), for values `x` (N,) on their grid of counts."""
-        if len(t_ms) <= FEW:
+        known = np.flatnonzero(~np.isnan(x)) if len(t_ms) > FEW else None
+        if known is None or self._outgrows(t_ms, x[known]):
             return np.array([self._one(t, v) for t, v in zip(t_ms.tolist(), x.tolist(), strict=True)])
         slope = np.full(len(t_ms), np.nan)
-        known = np.flatnonzero(~np.isnan(x))
         if len(known):
             slope[known] = self._many(t_ms[known], np.rint(x[known] * self._per_unit).astype(np.int64))
         return slope
+
+    def _outgrows(self, t_ms: Ints, x: Floats) -> bool:
+        """Whether sums over the window and these ticks could be too large for int64: no sensor's values are."""
+        here = self._entries.view()
+        begin = int(here[0, 0]) if len(self._entries) else int(t_ms[0])
+        largest = max(float(np.abs(x).max(initial=0.0)) * self._per_unit, float(np.abs(here[2]).max(initial=0)), 1.0)
+        steps = (int(t_ms[-1]) - begin) / self._grid_ms + 1.0
+        return (len(self._entries) + len(x)) * steps * max(2 * largest, steps) >= 2.0**62
 
     def _one(self, t: int, x: float) -> float:
         if isnan(x):

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from uphaul.signals.model import (
+    LARGEST_COUNT,
     NO_TUNE,
     Block,
     Event,
@@ -147,7 +148,9 @@ class Collector:
         oldest = t_ms - signal.max_age_ms
         if len(held) == 1:  # the usual case, and 20 times a second for every signal
             _, at, value, quality = held[0]
-            if at >= oldest and quality <= Quality.SATURATED and signal.low <= value <= signal.high and isfinite(value):
+            largest = LARGEST_COUNT / signal.per_unit
+            known = quality <= Quality.SATURATED and -largest < value < largest
+            if known and at >= oldest and signal.low <= value <= signal.high:
                 return quality, value
         if held and min(s[1] for s in held) < oldest:
             self._held[i] = held = [s for s in held if s[1] >= oldest]
@@ -158,7 +161,8 @@ class Collector:
             return worst, nan
         values = [s[2] for s in held]
         low, high = min(values), max(values)
-        if not (isfinite(low) and isfinite(high) and all(map(isfinite, values))):
+        largest = LARGEST_COUNT / signal.per_unit
+        if not all(-largest < v < largest for v in values):  # false for NaN as well
             return Quality.UNDECODABLE, nan
         if low < signal.low:
             return Quality.BELOW_RANGE, nan

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "LARGEST_COUNT",
     "NO_TUNE",
     "Block",
     "Event",
@@ -173,7 +174,11 @@ def index_of(signals: tuple[Signal, ...]) -> dict[str, int]:
     return {s.name: i for i, s in enumerate(signals)}
 
 
+LARGEST_COUNT = 2.0**53
+"""Counts beyond are no whole numbers in a double, and none that a sensor meant."""
+
+
 def quantise(values: npt.NDArray[np.float64], per_unit: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """`values` (..., S) on the grid of counts: rint(x * per_unit) / per_unit. NaN stays; infinite becomes NaN."""
+    """`values` (..., S) on the grid of counts: rint(x * per_unit) / per_unit; NaN where there is no such count."""
     counts = np.rint(values * per_unit)
-    return np.where(np.isfinite(counts), counts / per_unit, np.nan)
+    return np.where(np.abs(counts) < LARGEST_COUNT, counts / per_unit, np.nan)
