@@ -36,7 +36,7 @@ _HYDROGEN_G_MOL = 1.008  # source: IUPAC standard atomic weights
 
 
 def stoichiometric_afr(hydrogen_per_carbon: Floats) -> Floats:
-    """Mass of dry air that just burns a mass of CHn, n = `hydrogen_per_carbon` (0..4, else NaN by sign only).
+    """Mass of dry air that just burns a mass of CHn, n = `hydrogen_per_carbon`, 0 (carbon) to 4 (methane).
 
     Source: CHn + (1 + n/4) O2 -> CO2 + n/2 H2O.
     """
