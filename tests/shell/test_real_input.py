@@ -3,122 +3,17 @@
 from __future__ import annotations
 
 import json
-import struct
 import sys
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from support.bus_vehicle import TESTS, Vehicle, socketcand_hub, socketcand_source, write_config
 from support.daemon import Daemon, Process, command, eventually, running
 from support.reference import reference_conditions
 from uphaul.config import load_texts
 from uphaul.log import Log
-
-TESTS = Path(__file__).parents[1]
-
-DBC = """VERSION ""
-BU_: Vehicle
-BO_ 256 EngineBox: 8 Vehicle
- SG_ Rpm : 0|16@1+ (0.25,0) [0|8000] "rpm" Vector__XXX
- SG_ Egt1 : 16|16@1+ (0.25,-50) [-50|1200] "degC" Vector__XXX
- SG_ Coolant : 39|8@0+ (1,-40) [-40|210] "degC" Vector__XXX
-BO_ 2566845952 Extra: 8 Vehicle
- SG_ Map : 0|16@1+ (0.1,0) [0|500] "kPa" Vector__XXX
-"""
-
-SIGNALS = """tick_hz = 20
-[source.bus]
-kind = "can"
-{source}
-dbc = "test.dbc"
-[signal.rpm]
-unit = "rpm"
-range = [0, 8000]
-max_age_s = 0.5
-from = {{ source = "bus", message = "EngineBox", field = "Rpm" }}
-[signal.egt]
-unit = "degC"
-range = [-40, 1100]
-per_unit = 4
-max_age_s = 0.5
-required = true
-from = {{ source = "bus", message = "EngineBox", field = "Egt1" }}
-[signal.map]
-unit = "kPa"
-range = [10, 400]
-max_age_s = 0.5
-from = {{ source = "bus", message = "Extra", field = "Map" }}
-"""
-
-RULES = """[[rule]]
-name = "egt-high"
-kind = "threshold"
-signal = "egt"
-above = 720
-deadband = 25
-on_delay_s = 0.5
-off_delay_s = 0.5
-action = "ease"
-say = "Exhaust too hot: ease off"
-when = [{ signal = "rpm", above = 1200, deadband = 100 }]
-
-[[rule]]
-name = "boost-high"
-kind = "threshold"
-signal = "map"
-above = { over = "rpm", points = [[1000, 150], [3000, 250]] }
-deadband = 5
-on_delay_s = 0.2
-off_delay_s = 0.2
-action = "note"
-say = "Boost above its curve"
-"""
-
-DAEMON = """[drive]
-signal = "rpm"
-above = 300
-hold_s = 2
-[web]
-host = "127.0.0.1"
-port = 0
-"""
-
-
-def frames(rpm: float, egt: float, map_kpa: float) -> list[str]:
-    """One round of the vehicle's frames, as candump lines."""
-    engine = struct.pack("<HHBBH", round(rpm * 4), round((egt + 50) * 4), 130, 0, 0)
-    extra = struct.pack("<H6x", round(map_kpa * 10))
-    return [f"(0.0) bus 100#{engine.hex()}", f"(0.0) bus 18FEF600#{extra.hex()}"]
-
-
-class Vehicle:
-    """Plays phases of a drive to the peer, 50 rounds a second."""
-
-    def __init__(self, peer: Process) -> None:
-        self._peer = peer
-        self._pause = threading.Event()
-
-    def drive(self, seconds: float, rpm: float, egt: float, map_kpa: float = 120) -> None:
-        """Hold these values for so long."""
-        due = time.monotonic()
-        for _ in range(round(seconds * 50)):
-            for line in frames(rpm, egt, map_kpa):
-                self._peer.say(line)
-            due += 0.02
-            self._pause.wait(max(due - time.monotonic(), 0))
-
-
-def write_config(folder: Path, source: str) -> Path:
-    """The configuration with that source."""
-    folder.mkdir(exist_ok=True)
-    (folder / "signals.toml").write_text(SIGNALS.format(source=source), encoding="utf-8")
-    (folder / "rules.toml").write_text(RULES, encoding="utf-8")
-    (folder / "daemon.toml").write_text(DAEMON, encoding="utf-8")
-    (folder / "test.dbc").write_text(DBC, encoding="utf-8")
-    return folder
 
 
 @pytest.fixture(params=["slcan", "socketcand"])
@@ -133,12 +28,10 @@ def peer_and_config(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[
             peer.wait_for("open ")
             yield peer, write_config(tmp_path / "config", source)
     else:
-        module = ["support.socketcand_hub", "--frames", "-"]
-        peer = Process([sys.executable, "-m", *module], stream="stdout", cwd=TESTS, stdin=True)
+        peer = socketcand_hub()
         with running(peer):
-            port = peer.wait_for("listening ").split()[1]
-            source = f'interface = "socketcand"\nchannel = "bus"\noptions = {{ host = "127.0.0.1", port = {port} }}'
-            yield peer, write_config(tmp_path / "config", source)
+            port = int(peer.wait_for("listening ").split()[1])
+            yield peer, write_config(tmp_path / "config", socketcand_source(port))
 
 
 def test_a_drive_over_a_real_transport(peer_and_config: tuple[Process, Path], tmp_path: Path) -> None:

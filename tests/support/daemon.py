@@ -101,6 +101,9 @@ class Daemon(Process):
         super().__init__(arguments, stream="stderr")
         self.log = log
         line = self.wait_for("uphaul: ")
+        if " signals, " not in line:
+            status, _ = self.end(signal.SIGKILL)
+            raise RuntimeError(f"the daemon did not start, exit status {status}: {line}")
         self.url = line.rpartition("page on ")[2] if "page on" in line else ""
 
     def status(self) -> dict[str, Any]:
