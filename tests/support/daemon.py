@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import queue
@@ -102,8 +103,10 @@ class Daemon(Process):
         self.log = log
         line = self.wait_for("uphaul: ")
         if " signals, " not in line:
-            status, _ = self.end(signal.SIGKILL)
-            raise RuntimeError(f"the daemon did not start, exit status {status}: {line}")
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self.child.wait(10)
+            self.end(signal.SIGKILL)
+            raise RuntimeError(f"the daemon did not start, exit status {self.child.returncode}: {line}")
         self.url = line.rpartition("page on ")[2] if "page on" in line else ""
 
     def status(self) -> dict[str, Any]:
