@@ -30,6 +30,7 @@ class CanSpec:
     """A CAN bus read through python-can. `dbc` holds (file name, text) pairs, read when the config was loaded.
 
     `silent_after_s`: a bus without one frame for so long is reopened. `options` go to the interface as they are.
+    `protocol` is ``plain`` or ``j1939``; the latter listens to `source_addresses` only, None for all.
     """
 
     name: str
@@ -40,6 +41,8 @@ class CanSpec:
     listen_only: bool = True
     silent_after_s: float = 2.0
     options: tuple[tuple[str, str | int | float | bool], ...] = ()
+    protocol: str = "plain"
+    source_addresses: tuple[int, ...] | None = (0,)
     kind: str = "can"
 
 

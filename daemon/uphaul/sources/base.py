@@ -28,12 +28,17 @@ Deliver = Callable[[Sequence[Sample]], None]
 
 @dataclass(slots=True)
 class Health:
-    """What can be said about a source at any moment; counters never go back while the daemon runs."""
+    """What can be said about a source at any moment; counters never go back while the daemon runs.
+
+    `notes` is what the input itself says beside its samples and still holds (trouble codes), in words, each once; a
+    source replaces the whole tuple, from any thread. What is new and what has gone is logged as remarks.
+    """
 
     state: str = "starting"  # starting | running | waiting | ended
     problem: str = ""
     restarts: int = 0
     counters: dict[str, int] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
 
 class Source(ABC):

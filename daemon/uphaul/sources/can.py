@@ -16,6 +16,9 @@ silent too and must be heard at once when it wakes. Some clients do not notice t
 wait for a frame, ask the closed connection again and again; on a quiet bus the thread now and then waits a moment in
 python-can and looks at its own CPU time to tell. A garbled line of a serial adapter is counted and reading goes on.
 
+Under J1939 the table of 29-bit ids is a `uphaul.sources.j1939.Network`, which goes by parameter group and sender and
+brings trouble codes; what stands of these is kept in `health.notes`, and goes when the bus is closed.
+
 There is no way to send: this module never calls `send`. `listen_only` is passed on to the interfaces that know it,
 so that the adapter does not even acknowledge frames; with the kernel's own (`socketcan`) it is set up outside.
 """
@@ -31,7 +34,7 @@ import socket
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
@@ -39,8 +42,9 @@ from uphaul.clock import Clock
 from uphaul.config.spec import CanSpec, Input
 from uphaul.errors import SourceError
 from uphaul.signals import Sample
-from uphaul.sources.base import Deliver, Source
+from uphaul.sources.base import Deliver, Health, Source
 from uphaul.sources.can_decode import Decode, Decoder, compile_decoders
+from uphaul.sources.j1939 import Network, group_of
 
 if TYPE_CHECKING:
     from can import BusABC
@@ -77,6 +81,7 @@ KERNEL_FILTERS = 512
 """CAN_RAW_FILTER_MAX of Linux (include/uapi/linux/can.h): more filters than that are refused."""
 
 COUNTERS = ("frames", "decoded", "errors", "undecodable", "dropped", "reopened")
+J1939_COUNTERS = ("broken_messages", "malformed_dm1")
 
 
 class CanSource(Source):
@@ -84,7 +89,8 @@ class CanSource(Source):
 
     `inputs` are (column, input) pairs of the signals that come from it. Counters in `health`: `frames` received,
     `decoded` those with a wanted message, `errors` error frames and garbled lines, `undecodable` samples, `dropped`
-    samples that the loop came too late for, `reopened`. Raises ConfigError when the DBC lacks what an input names.
+    samples that the loop came too late for, `reopened`; under J1939 also `broken_messages`, long ones that came to
+    nothing, and `malformed_dm1`. Raises ConfigError when the DBC lacks what an input names.
     """
 
     def __init__(
@@ -97,10 +103,11 @@ class CanSource(Source):
         first_frame_within_s: float = FIRST_FRAME_WITHIN_S,
     ) -> None:
         super().__init__(spec.name)
-        self.health.counters = dict.fromkeys(COUNTERS, 0)
+        j1939 = spec.protocol == "j1939"
+        self.health.counters = dict.fromkeys(COUNTERS + J1939_COUNTERS * j1939, 0)
         self._spec = spec
         self._clock = clock
-        self._decoders = compile_decoders(spec.dbc, inputs)
+        self._decoders = compile_decoders(spec.dbc, inputs, j1939=j1939)
         self._open_within_s = open_within_s
         self._first_frame_within_s = max(first_frame_within_s, spec.silent_after_s)
         self._reader: _Reader | None = None
@@ -110,7 +117,7 @@ class CanSource(Source):
     async def __aenter__(self) -> Self:
         if self._left is not None and self._left.is_alive():
             raise SourceError(f"CAN {self.name}: the driver still hangs in the attempt before")
-        reader = _Reader(self._spec, self._decoders, self._clock, self.health.counters, self._first_frame_within_s)
+        reader = _Reader(self._spec, self._decoders, self._clock, self.health, self._first_frame_within_s)
         try:
             reader.thread.start()
             await asyncio.wait_for(reader.opened.wait(), self._open_within_s)
@@ -137,6 +144,7 @@ class CanSource(Source):
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(reader.ended.wait(), CLOSE_WITHIN_S)
             self._left = None
+        self.health.notes = ()
 
     async def read(self, deliver: Deliver) -> None:
         """Deliver samples until cancelled. Raises SourceError when the bus fails or falls silent."""
@@ -166,7 +174,7 @@ class _Reader:
         spec: CanSpec,
         decoders: Sequence[Decoder],
         clock: Clock,
-        counters: dict[str, int],
+        health: Health,
         first_frame_within_s: float,
     ) -> None:
         self.opened = asyncio.Event()
@@ -177,16 +185,25 @@ class _Reader:
         self._loop = asyncio.get_running_loop()
         self._spec = spec
         self._clock = clock
-        self._counters = counters
+        self._health = health
+        self._counters = health.counters
         self._first_frame_within_s = first_frame_within_s
-        self._ids = [(d.frame_id, d.extended) for d in decoders]
-        self._standard = _table([d for d in decoders if not d.extended])
-        self._extended = _table([d for d in decoders if d.extended])
+        standard, extended = [d for d in decoders if not d.extended], [d for d in decoders if d.extended]
+        self._standard = _table(standard)
+        self._extended: dict[int, Decode] | Network
+        self._filters = [(d.frame_id, 0x7FF, False) for d in standard]
+        if spec.protocol == "j1939":
+            self._extended = Network(_table(extended, group_of), spec.source_addresses)
+            self._filters += [(number, mask, True) for number, mask in self._extended.filters]
+        else:
+            self._extended = _table(extended)
+            self._filters += [(d.frame_id, 0x1FFFFFFF, True) for d in extended]
         self._deliver: Deliver | None = None
         self._lock = threading.Lock()
         self._queue: deque[list[Sample]] = deque()
         self._queued = 0
         self._called = False
+        self._told: dict[str, int] = {}
 
     # On the loop.
 
@@ -212,7 +229,7 @@ class _Reader:
     def _run(self) -> None:
         bus = None
         try:
-            bus = open_bus(self._spec, self._ids)
+            bus = open_bus(self._spec, self._filters)
             self._tell(self.opened)
             self._read(bus)
         except BaseException as error:  # whatever it is, it goes up on the loop
@@ -297,6 +314,8 @@ class _Reader:
                     decoded += 1
                     undecodable += decode(frame.data, t_ms, samples)
                 frame = None
+            if isinstance(extended, Network):
+                self._tell_notes(extended, t_ms)
         finally:
             if frames and not self.stop:
                 counters = self._counters
@@ -307,6 +326,18 @@ class _Reader:
                 if samples:
                     self._hand_over(samples)
         return frames
+
+    def _tell_notes(self, network: Network, t_ms: float) -> None:
+        """Keep what the protocol itself told, and let time pass for it."""
+        network.sweep(t_ms)
+        if self.stop:
+            return
+        notes = network.troubles.notes
+        if notes != self._health.notes:
+            self._health.notes = notes
+        for name, count in zip(J1939_COUNTERS, (network.assembler.broken, network.troubles.malformed), strict=True):
+            self._counters[name] += count - self._told.get(name, 0)
+            self._told[name] = count
 
     def _hand_over(self, samples: list[Sample]) -> None:
         with self._lock:
@@ -322,12 +353,13 @@ class _Reader:
                 self._loop.call_soon_threadsafe(self.take)
 
 
-def _table(decoders: Sequence[Decoder]) -> dict[int, Decode]:
-    """Function by frame id; two messages of different files may share one."""
+def _table(decoders: Sequence[Decoder], key_of: Callable[[int], int] = int) -> dict[int, Decode]:
+    """Function by frame id, or by what `key_of` makes of it; two messages may share one."""
     table: dict[int, Decode] = {}
     for decoder in decoders:
-        first, second = table.get(decoder.frame_id), decoder.decode
-        table[decoder.frame_id] = second if first is None else _both(first, second)
+        key = key_of(decoder.frame_id)
+        first, second = table.get(key), decoder.decode
+        table[key] = second if first is None else _both(first, second)
     return table
 
 
@@ -335,8 +367,8 @@ def _both(first: Decode, second: Decode) -> Decode:
     return lambda data, t_ms, out: first(data, t_ms, out) + second(data, t_ms, out)
 
 
-def open_bus(spec: CanSpec, ids: Sequence[tuple[int, bool]]) -> BusABC:
-    """The open bus, with filters for (frame id, extended) where the kernel or the hardware applies them.
+def open_bus(spec: CanSpec, filters: Sequence[tuple[int, int, bool]]) -> BusABC:
+    """The open bus, with filters of (frame id, mask, extended) where the kernel or the hardware applies them.
 
     Blocks as long as the driver does. Raises SourceError: with ``retry=False`` when no retry can mend it.
     """
@@ -365,9 +397,8 @@ def open_bus(spec: CanSpec, ids: Sequence[tuple[int, bool]]) -> BusABC:
         raise SourceError(f"CAN {spec.name}: {spec.interface} cannot be opened so: {error}", retry=False) from error
     except Exception as error:  # drivers fail in ways of their own; all may pass when the adapter comes back
         raise SourceError(f"CAN {spec.name}: {spec.channel} cannot be opened: {error}") from error
-    if len(ids) <= KERNEL_FILTERS:
-        masks = ((number, 0x1FFFFFFF if extended else 0x7FF, extended) for number, extended in ids)
-        bus.set_filters([{"can_id": i, "can_mask": mask, "extended": extended} for i, mask, extended in masks])
+    if len(filters) <= KERNEL_FILTERS:
+        bus.set_filters([{"can_id": i, "can_mask": mask, "extended": extended} for i, mask, extended in filters])
         if not getattr(bus, "_is_filtered", False):
             # python-can would filter in software, and then `recv(0)` answers "nothing" at the first frame that is
             # not wanted, whatever is behind it. Our own table throws unwanted frames away for less.
