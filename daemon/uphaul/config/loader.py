@@ -18,8 +18,9 @@ from uphaul.config.dbc import decode_text
 from uphaul.config.problems import Problems, nearest
 from uphaul.config.rules import Surroundings, build_rules
 from uphaul.config.shape import Shaped, parse, shape
-from uphaul.config.signals import Inputs, build_inputs, build_tune_input
+from uphaul.config.signals import Inputs, build_inputs
 from uphaul.config.spec import Config, DriveSpec, LogSpec, WebSpec
+from uphaul.config.tune import build_tune_input
 from uphaul.rules import Curve, Rule
 from uphaul.signals import Signal, index_of
 from uphaul.vehicle import Tune, Vehicle
@@ -168,7 +169,7 @@ class _Loader:
         problems.check()
         if not has_tunes:
             spoken = [name for r in built for name, _ in r.tunes]
-            spoken += [name for _, name in tune_input.values] if tune_input else []
+            spoken += tune_input.tunes if tune_input else []
             written = Vehicle(written.name, tuple(Tune(n) for n in dict.fromkeys(spoken)))
         log, web = daemon.data.log, daemon.data.web
         return Config(

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from uphaul.config.sensor_tables import SensorTable
 from uphaul.config.tables import (
     LONGEST_S,
     ONE_LINE,
@@ -28,6 +29,7 @@ from uphaul.config.tables import (
 __all__ = [
     "FILES",
     "PATTERNS",
+    "AdcTable",
     "CanTable",
     "ComputedTable",
     "CurveTable",
@@ -44,6 +46,7 @@ __all__ = [
     "RuleTable",
     "RulesFile",
     "ShareTable",
+    "SensorTable",
     "SignalTable",
     "SignalsFile",
     "Table",
@@ -100,6 +103,8 @@ class CanTable(Table):
         "a bus without one frame for so long is opened again", 2.0, unit="s", gt=0, le=LONGEST_S
     )
     options: dict[str, str | int | float | bool] = table("further options that go to the adapter as they are")
+    protocol: Literal["plain", "j1939"] = key("what the bus speaks: frames by their id, or SAE J1939", "plain")
+    source_address: int | list[int] = key("J1939: the sender or senders to listen to; 0 is the engine, [] all", 0)
 
 
 class DemoTable(Table):
@@ -134,7 +139,36 @@ class ObdTable(Table):
     )
 
 
-SourceTable = Annotated[CanTable | DemoTable | DriveFileTable | ObdTable, Field(discriminator="kind")]
+class DeviceTable(Table):
+    """Which converter of the board: one of `i2c`, `spi` and `label`."""
+
+    i2c: str | int | None = key("its address on an I2C bus, as 0x49", None)
+    bus: int | None = key("number of the I2C bus, where several have that address", None, ge=0, le=255)
+    spi: str | None = key("its SPI bus and chip select, as 0.1", None, max_length=20)
+    label: str | None = key("its label in the board's device tree", None, min_length=1, max_length=80)
+
+
+class AdcTable(Table):
+    """An analogue-to-digital or thermocouple converter that a driver of the kernel reads."""
+
+    kind: Literal["adc"] = key("what the source is")
+    device: DeviceTable = key("which converter: { i2c }, { i2c, bus }, { spi } or { label }")
+    rate_hz: float = key("rounds of reading a second", 20.0, unit="Hz", gt=0, le=200)
+    oversample: int = key("readings of a channel in a round, of which the mean is taken", 1, ge=1, le=64)
+    full_scale_v: float | None = key(
+        "highest voltage that the converter can tell; required for sensors that call a high voltage a fault",
+        None,
+        unit="V",
+        gt=0,
+        le=1000,
+    )
+    divider: dict[str, Annotated[float, Field(gt=0)]] = table(
+        "volts at the wire for one at the converter, by channel: 2 for two equal resistors; left out: 1"
+    )
+    folder: str = key("where the kernel shows its converters", "/sys/bus/iio/devices", min_length=1, max_length=1000)
+
+
+SourceTable = Annotated[CanTable | DemoTable | DriveFileTable | ObdTable | AdcTable, Field(discriminator="kind")]
 
 
 class FromTable(Table):
@@ -143,12 +177,19 @@ class FromTable(Table):
     source: str = key("name of a source")
     message: str | None = key("message of the DBC (kind can)", None)
     field: str | None = key("field of the message (kind can), or of the answer if it has several (kind obd)", None)
-    channel: str | None = key("channel of the source (kinds demo and drive-file)", None)
+    channel: str | None = key("channel of the source (kinds adc, demo and drive-file)", None)
     unit: str | None = key("unit of the reading, where the source names none or a wrong one", None)
     pid: str | int | None = key("the parameter's number, as 0x0C, or its name, as RPM (kind obd)", None)
     every_s: float | None = key(
-        "ask for it so often (kind obd); left out: 0.2", None, unit="s", gt=0, le=LONGEST_S
+        "read or ask for it so often (kinds adc and obd); left out: adc in every round, obd every 0.2",
+        None,
+        unit="s",
+        gt=0,
+        le=LONGEST_S,
     )
+    sensor: str | None = key("name of a sensor: what turns the reading into a value (kind adc)", None)
+    supply: str | None = key("channel that measures the sensor's supply (kind adc)", None)
+    cold: str | None = key("channel that measures a thermocouple's terminals (kind adc)", None)
 
 
 Range = Annotated[list[float], Field(min_length=2, max_length=2)]
@@ -187,8 +228,14 @@ class ComputedTable(Table):
 class TuneInputTable(Table):
     """Which calibration is active, as a signal tells it."""
 
-    signal: str = key("the signal that shows a number for each tune")
-    values: dict[Annotated[str, Field(pattern=WHOLE)], str] = key("the tune's name for each number", min_length=1)
+    signal: str = key("the signal that tells the tunes apart")
+    values: dict[Annotated[str, Field(pattern=WHOLE)], str] | None = key(
+        "the tune's name for each number; or `bands`", None, min_length=1
+    )
+    bands: dict[Annotated[str, Field(pattern=TUNE_NAME)], Range] | None = key(
+        "[lowest, highest] reading of each tune, in the signal's unit; or `values`", None, min_length=1
+    )
+    hold_s: float = key("a reading must stand for so long to change the tune", 0.3, unit="s", ge=0, le=60)
 
 
 SignalName = Annotated[str, Field(pattern=SIGNAL_NAME)]
@@ -200,6 +247,7 @@ class SignalsFile(Table):
     tick_hz: int = key("ticks a second; divides 1000", 20, unit="Hz", ge=1, le=1000)
     gap_s: float = key("ticks further apart than this are a gap: all timers start again", 1.0, unit="s", gt=0, le=60)
     source: dict[Annotated[str, Field(pattern=SOURCE_NAME)], SourceTable] = table("where samples come from")
+    sensor: dict[Annotated[str, Field(pattern=SOURCE_NAME)], SensorTable] = table("what sensors are wired up (kind adc)")
     signal: dict[SignalName, SignalTable] = table("measured signals")
     computed: dict[SignalName, ComputedTable] = table("computed signals")
     tune_input: TuneInputTable | None = key("which tune is active; left out: a person says so", None)

@@ -10,16 +10,17 @@ from uphaul.config import model as m
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.dbc import Messages, messages_of
 from uphaul.config.interfaces import check_interface
+from uphaul.config.j1939 import addresses_of
 from uphaul.config.obd import build_obd, obd_rate, obd_reading
 from uphaul.config.problems import Problems, nearest
 from uphaul.config.shape import Shaped
-from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec, TuneInput
+from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec
 from uphaul.demo.channels import CHANNELS
 from uphaul.derive import FORMULAS, Computed, in_order, unit_faults
 from uphaul.signals import Reduce, Signal
 from uphaul.units import UNITS, compatible, default_per_unit, find
 
-__all__ = ["Inputs", "build_inputs", "build_tune_input", "linear"]
+__all__ = ["Inputs", "build_inputs", "linear"]
 
 RESERVED = frozenset({"t_ms", "t_s", "tune", "rowid", "oid"})
 """Columns that the log and CSV drives have of their own."""
@@ -145,6 +146,8 @@ class _Builder:
             listen_only=table.listen_only,
             silent_after_s=table.silent_after_s,
             options=tuple(table.options.items()),
+            protocol=table.protocol,
+            source_addresses=addresses_of(self._scope, key, table),
         )
 
     def _read(self, texts: Sequence[tuple[str, str]]) -> Messages | None:
@@ -307,18 +310,3 @@ class _Builder:
         if ring:
             names = ", ".join(ring)
             self._scope.wrong(f"computed.{ring[0]}.inputs", None, f"must not read each other in a ring: {names}")
-
-
-def build_tune_input(scope: Scope, table: m.TuneInputTable | None, tunes: tuple[str, ...] | None) -> TuneInput | None:
-    """Which signal tells the tune; `tunes` None: any name goes."""
-    if table is None:
-        return None
-    scope.named(table.signal, "tune_input.signal")
-    values: dict[int, str] = {}
-    for text, name in table.values.items():
-        if int(text) in values:
-            scope.wrong(f"tune_input.values.{text}", name, "must be a number of its own: it is there already")
-        if tunes is not None and name not in tunes:
-            scope.wrong(f"tune_input.values.{text}", name, "must be a tune of vehicle.toml", known=tunes)
-        values[int(text)] = name
-    return TuneInput(table.signal, tuple(values.items()))

@@ -106,13 +106,21 @@ class Input:
 
 @dataclass(frozen=True, slots=True)
 class TuneInput:
-    """Which calibration is active: the values of `signal` (rounded to whole numbers) by tune name.
+    """Which calibration is active: the values of `signal` (rounded to whole numbers), or bands of it, by tune name.
 
-    Without one the tune comes from a person's event alone. A value outside `values` is an unknown tune.
+    Without one the tune comes from a person's event alone. A value outside all of them is an unknown tune. `bands` are
+    (tune, lowest, highest) in the signal's unit. What a value means must stand for `hold_ms` to change the tune.
     """
 
     signal: str
     values: tuple[tuple[int, str], ...]
+    bands: tuple[tuple[str, float, float], ...] = ()
+    hold_ms: int = 300
+
+    @property
+    def tunes(self) -> list[str]:
+        """The names of the tunes that can be told."""
+        return [name for _, name in self.values] + [name for name, _, _ in self.bands]
 
 
 @dataclass(frozen=True, slots=True)

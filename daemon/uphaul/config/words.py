@@ -162,7 +162,7 @@ def _list_words(item: Any, metadata: Sequence[Any]) -> str:
         return "a list of tables"
     if members(item):
         return "a list of tables whose kind is one of " + ", ".join(members(item))
-    return "a list of " + {str: "texts", float: "numbers"}.get(inner, "values")
+    return "a list of " + {str: "texts", float: "numbers", int: "whole numbers"}.get(inner, "values")
 
 
 def default_words(field: FieldInfo) -> str:
