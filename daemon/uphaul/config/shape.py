@@ -24,7 +24,7 @@ __all__ = ["Shaped", "parse", "shape"]
 
 F = TypeVar("F", bound=m.Table)
 
-ENTRIES = ("source", "signal", "computed", "tune")
+ENTRIES = ("source", "sensor", "signal", "computed", "tune")
 """Top-level tables whose entries are cut out one by one."""
 
 _ERROR_PLACE = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
@@ -126,7 +126,8 @@ def _foreign_key(owner: type[m.Table] | Any, name: str) -> str:
     if owner is None or "kind" not in owner.model_fields:
         return "is no key of this table"
     mine = allowed(owner.model_fields["kind"].annotation).removeprefix("one of ")
-    siblings = next((u for u in (members(m.RuleTable), members(m.SourceTable)) if mine in u), {})
+    unions = (members(m.RuleTable), members(m.SourceTable), members(m.SensorTable))
+    siblings = next((u for u in unions if mine in u), {})
     having = [tag for tag, each in siblings.items() if name in fields_of(each)]
     return f"is no key of kind {mine}" + (f"; it belongs to {', '.join(having)}" if having else "")
 

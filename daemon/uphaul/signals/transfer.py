@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from uphaul.signals.frequency import PulseSpeed
 from uphaul.signals.ntc import NTC_CURVES, Beta, Curve, NtcDivider, NtcTable, SteinhartHart
+from uphaul.signals.plain_volts import PlainVolts
 from uphaul.signals.probe_guard import ProbeGuard, ProbeState, drive_rate_k_s
 from uphaul.signals.reading import Beside, Bias, Reading, TransferError
 from uphaul.signals.thermocouple import Burnout, TypeK
@@ -41,6 +42,7 @@ __all__ = [
     "LinearisedConverter",
     "NtcDivider",
     "NtcTable",
+    "PlainVolts",
     "ProbeGuard",
     "ProbeState",
     "PulseSpeed",
