@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from uphaul.rules.window import SlopeWindow
+from uphaul.signals.window import SlopeWindow
 
 
 @pytest.mark.parametrize("scale", [1, 1e6, 1e12])

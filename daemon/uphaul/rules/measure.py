@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from uphaul.rules.levels import Bound, Curves
 from uphaul.rules.spec import ABOVE, BELOW, Kind, Rule, Setting
-from uphaul.rules.window import ExposureWindow, SlopeWindow
+from uphaul.signals.window import ExposureWindow, SlopeWindow
 from uphaul.signals import Signal
 
 __all__ = ["Measured", "Piece", "Reading", "make"]
