@@ -20,14 +20,16 @@ from uphaul import __version__
 from uphaul.alerts.annunciation import listed
 from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
-from uphaul.config.spec import CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec
+from uphaul.config.spec import CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec, TuneInput
 from uphaul.live import Live, carried_from_json
 from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
 from uphaul.notify import Notifier
 from uphaul.pipeline import LimitsInForce
+from uphaul.pipeline.row import TUNE_UNKNOWN
 from uphaul.rules import ABOVE, Condition, Kind
-from uphaul.signals import Collector
+from uphaul.signals import NO_TUNE, Collector
+from uphaul.signals.tune import TuneReading
 from uphaul.sources.base import Source, supervise
 from uphaul.web.server import make_app, serve
 from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
@@ -71,7 +73,7 @@ class App:
             config.signals,
             config.tunes,
             tune_signal=None if tune is None else tune.signal,
-            tune_of=None if tune is None else {code: names[name] for code, name in tune.values},
+            tune_reading=None if tune is None else _tune_reading(tune, names),
         )
         self._limits = LimitsInForce(config.rules, config.signals, config.tunes)
         self._sources = [self._make(spec) for spec in config.sources]
@@ -171,6 +173,8 @@ class App:
             raise RuntimeError("the log's thread has ended") from self._writer.failure
         wall = datetime.datetime.now(datetime.UTC)
         begun = live.drive
+        for source in self._sources:
+            self.collector.notes(source.name, source.health.notes)
         outcome = live.tick(now_ms, wall.isoformat(timespec="milliseconds"))
         if self._heard is not None:
             for change in outcome.conditions:
@@ -260,4 +264,15 @@ class App:
         notices = [] if self._writer is None else list(self._writer.health.notices)
         if live.flood:
             notices.append("Many alerts at once: the first cause is shown first")
+        if self._config.tunes and live.block is not None and int(live.block.tune[-1]) == NO_TUNE:
+            notices.append(TUNE_UNKNOWN[0].upper() + TUNE_UNKNOWN[1:])
+        notices += [f"{source.name}: {note}" for source in self._sources for note in source.health.notes]
         return tuple(notices)
+
+
+def _tune_reading(tune: TuneInput, numbers: dict[str, int]) -> TuneReading:
+    return TuneReading(
+        {code: numbers[name] for code, name in tune.values},
+        [(low, high, numbers[name]) for name, low, high in tune.bands],
+        tune.hold_ms,
+    )

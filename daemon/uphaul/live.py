@@ -90,6 +90,7 @@ class Live:
         for block in blocks:
             self._row.run(block)
             last = began_ms + int(block.t_ms[-1])
+            self._collector.resume(int(block.tune[-1]))
         self.drive, self._origin_ms = drive, began_ms
         self._keeper.resume(last)
         if self._writer is not None:

@@ -172,7 +172,7 @@ class _Cycle:
                 alert.show()
         by_name = {alert.rule.name: alert for alert in self.alerts}
         for event in events:
-            if event.kind in (EventKind.MARK, EventKind.TUNE):
+            if event.kind in (EventKind.MARK, EventKind.TUNE, EventKind.REMARK):
                 continue
             if event.rule not in by_name or not by_name[event.rule].fits(event):
                 self.tell(NoticeKind.REFUSED, event.rule)

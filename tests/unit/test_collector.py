@@ -7,6 +7,7 @@ from math import inf, isnan, nan
 import pytest
 
 from uphaul.signals import Collector, EventKind, Quality, Reduce, Sample, Signal
+from uphaul.signals.tune import TuneReading
 
 EGT = Signal("egt", "degC", 4, low=-40, high=1100, max_age_ms=500)
 
@@ -85,7 +86,8 @@ def test_tells_a_quality_only_when_it_changes() -> None:
 
 def test_tune_follows_its_signal_and_is_unknown_for_a_code_that_nobody_named() -> None:
     code = Signal("code", "1", 1)
-    collector = Collector((code,), ("stock", "tow"), tune_signal="code", tune_of={0: 0, 3: 1})
+    reading = TuneReading({0: 0, 3: 1}, hold_ms=0)
+    collector = Collector((code,), ("stock", "tow"), tune_signal="code", tune_reading=reading)
     tunes = []
     for value in (0.0, 3.0, 2.0, nan):
         collector.add([Sample(0, 0, value, Quality.GOOD if value == value else Quality.OPEN_CIRCUIT)])  # noqa: PLR0124
@@ -117,3 +119,42 @@ def test_shelving_ends_on_the_drives_time() -> None:
         (250, 1, EventKind.MARK, None),
     ]
     assert collector.collect(1050).events == ()
+
+
+def remarks(collector: Collector, t_ms: int, *, first: bool = False) -> list[tuple[int, str, str]]:
+    events = collector.collect(t_ms).block(t_ms, all_qualities=first).events
+    assert [e.seq for e in events] == list(range(len(events)))
+    assert all(e.kind is EventKind.REMARK for e in events)
+    return [(e.t_ms, e.actor, e.text) for e in events]
+
+
+def test_what_a_source_has_to_say_is_told_when_it_is_new_and_when_it_has_gone() -> None:
+    collector = Collector((EGT,))
+    assert remarks(collector, 0) == []
+    collector.notes("bus", ("code 1", "code 2"))
+    assert remarks(collector, 50) == [(50, "bus", "code 1"), (50, "bus", "code 2")]
+    collector.notes("bus", ("code 1", "code 2"))
+    assert remarks(collector, 100) == []
+    collector.notes("bus", ("code 2", "code 3"))
+    assert remarks(collector, 150) == [(150, "bus", "code 3"), (150, "bus", "no longer: code 1")]
+    collector.notes("bus", ())
+    assert remarks(collector, 200) == [(200, "bus", "no longer: code 2"), (200, "bus", "no longer: code 3")]
+
+
+def test_the_first_tick_of_a_drive_repeats_what_stands_once() -> None:
+    collector = Collector((EGT,))
+    collector.notes("bus", ("old",))
+    remarks(collector, 0)
+    collector.notes("bus", ("old", "new"))
+    assert remarks(collector, 50, first=True) == [(50, "bus", "new"), (50, "bus", "old")]
+
+
+def test_after_a_restart_the_tune_goes_on_as_it_was() -> None:
+    collector = Collector((EGT,), ("stock", "tow"))
+    collector.resume(1)
+    assert collector.collect(0).tune == 1
+    code = Signal("code", "1", 1)
+    collector = Collector((code,), ("stock", "tow"), tune_signal="code", tune_reading=TuneReading({0: 0}))
+    collector.resume(1)
+    assert collector.collect(0).tune == 1  # nothing is read yet, and not for long enough to call the tune unknown
+    assert collector.collect(300).tune == -1

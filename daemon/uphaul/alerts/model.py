@@ -39,7 +39,7 @@ class Transition:
 
 
 class NoticeKind(StrEnum):
-    """What else the life cycle tells: it affects annunciation only, or names a refused event."""
+    """What else is told: it affects annunciation only, names a refused event, or says that the tune is (not) known."""
 
     CHATTERING = "chattering"
     CHATTERING_ENDED = "chattering-ended"
@@ -47,11 +47,13 @@ class NoticeKind(StrEnum):
     FLOOD = "flood"
     FLOOD_ENDED = "flood-ended"
     REFUSED = "refused"
+    TUNE_UNKNOWN = "tune-unknown"
+    TUNE_KNOWN = "tune-known"
 
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Chattering, repeating or flood begins or ends, or a person's event did not fit and why."""
+    """Chattering, repeating, flood or an unknown tune begins or ends, or a person's event did not fit and why."""
 
     t_ms: int
     kind: NoticeKind

@@ -4,13 +4,16 @@ Theory of operation. Sources and people add samples and events at any time; `col
 holds its latest batch of samples, those that arrived together between two ticks; at each tick the samples that
 have grown too old are dropped from it and the rest is reduced. With none left the signal is stale. One faulty or
 implausible sample makes the whole batch that fault. Values are put on the grid of counts here, once.
+
+What a source has to say beside its samples becomes events: a remark when it is new, another when it has gone, and at
+the first tick of a drive one for all that stands.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import fsum, isfinite, nan
+from math import fsum, nan
 
 import numpy as np
 import numpy.typing as npt
@@ -29,13 +32,17 @@ from uphaul.signals.model import (
     index_of,
     quantise,
 )
+from uphaul.signals.tune import TuneReading
 
 __all__ = ["Collected", "Collector"]
 
 
 @dataclass(frozen=True, slots=True)
 class Collected:
-    """One tick before it has a place in a drive: `values` (1, S) with computed columns unknown."""
+    """One tick before it has a place in a drive: `values` (1, S) with computed columns unknown.
+
+    `notes` are (source, words) of all that sources had to say before this tick and that still stands.
+    """
 
     signals: tuple[Signal, ...]
     values: npt.NDArray[np.float64]
@@ -44,9 +51,14 @@ class Collected:
     tune: int
     events: tuple[Event, ...]
     shelf_ms: tuple[int | None, ...]
+    notes: tuple[tuple[str, str], ...] = ()
 
     def block(self, t_ms: int, *, all_qualities: bool = False) -> Block:
-        """The tick as a block of one at `t_ms` of its drive. `all_qualities` names every quality that is not good."""
+        """The tick as a block of one at `t_ms` of its drive.
+
+        `all_qualities`, for the first one, names every quality that is not good and repeats all notes that stand.
+        """
+        standing = self.notes if all_qualities else ()
         columns = [i for i, q in enumerate(self.qualities) if q] if all_qualities else self.changed
         return Block(
             signals=self.signals,
@@ -57,6 +69,10 @@ class Collected:
             events=tuple(
                 Event(t_ms, e.seq, e.kind, e.rule, e.raise_number, e.actor, e.text, None if s is None else t_ms + s)
                 for e, s in zip(self.events, self.shelf_ms, strict=True)
+            )
+            + tuple(
+                Event(t_ms, len(self.events) + i, EventKind.REMARK, actor=source, text=text)
+                for i, (source, text) in enumerate(standing)
             ),
         )
 
@@ -64,8 +80,8 @@ class Collected:
 class Collector:
     """Collects the samples of `signals` (computed ones are left unknown) and the events of people.
 
-    `tune_of` maps a whole number of the signal `tune_signal` to a tune's number; without it the tune is the one a
-    person named last, or the only one there is.
+    `tune_reading` tells the tune from the signal `tune_signal`; without it the tune is the one a person named last, or
+    the only one there is.
     """
 
     def __init__(
@@ -74,13 +90,14 @@ class Collector:
         tunes: tuple[str, ...] = (),
         *,
         tune_signal: str | None = None,
-        tune_of: dict[int, int] | None = None,
+        tune_reading: TuneReading | None = None,
     ) -> None:
         self._signals = signals
         self._tunes = {name: i for i, name in enumerate(tunes)}
         self._tune = 0 if len(tunes) == 1 else NO_TUNE
         self._tune_column = None if tune_signal is None else index_of(signals)[tune_signal]
-        self._tune_of = tune_of or {}
+        self._tune_reading = tune_reading
+        self._notes: dict[str, tuple[str, ...]] = {}
         self._per_unit = np.array([float(s.per_unit) for s in signals])
         self._new: list[list[Sample]] = [[] for _ in signals]
         self._held: list[list[Sample]] = [[] for _ in signals]
@@ -113,6 +130,25 @@ class Collector:
         event = Event(0, len(self._events), kind, rule, raise_number, actor, text)
         self._events.append((event, shelf_ms))
 
+    def notes(self, source: str, notes: tuple[str, ...]) -> None:
+        """Take in all that `source` has to say now; what is new and what has gone falls on the next tick."""
+        before = self._notes.get(source, ())
+        if notes == before:
+            return
+        for text in notes:
+            if text not in before:
+                self.event(EventKind.REMARK, actor=source, text=text)
+        for text in before:
+            if text not in notes:
+                self.event(EventKind.REMARK, actor=source, text=f"no longer: {text}")
+        self._notes[source] = notes
+
+    def resume(self, tune: int) -> None:
+        """Go on, after a restart within a drive, with the tune that the log has last."""
+        self._tune = tune
+        if self._tune_reading is not None:
+            self._tune_reading.tune = tune
+
     def collect(self, t_ms: float) -> Collected:
         """One tick at `t_ms` on the samples' clock."""
         values = [nan] * len(self._signals)
@@ -130,9 +166,10 @@ class Collector:
             if event.kind is EventKind.TUNE:
                 self._tune = self._tunes.get(event.text, NO_TUNE)
         tune = self._tune
-        if self._tune_column is not None:
-            code = row[0, self._tune_column]
-            tune = self._tune_of.get(round(code), NO_TUNE) if isfinite(code) else NO_TUNE
+        if self._tune_column is not None and self._tune_reading is not None:
+            tune = self._tune_reading.step(t_ms, float(row[0, self._tune_column]))
+        new = {(e.actor, e.text) for e, _ in events if e.kind is EventKind.REMARK}
+        standing = tuple((s, n) for s, notes in self._notes.items() for n in notes if (s, n) not in new)
         return Collected(
             self._signals,
             row,
@@ -141,6 +178,7 @@ class Collector:
             tune,
             tuple(e for e, _ in events),
             tuple(s for _, s in events),
+            standing,
         )
 
     def _reduce(self, i: int, signal: Signal, t_ms: float) -> tuple[Quality, float]:

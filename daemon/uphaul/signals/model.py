@@ -96,7 +96,7 @@ class Sample(NamedTuple):
 
 
 class EventKind(StrEnum):
-    """What a person can do."""
+    """What a person can do; a remark is what a source has to say (`actor` is its name)."""
 
     ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
@@ -106,6 +106,7 @@ class EventKind(StrEnum):
     ENABLE = "enable"
     MARK = "mark"
     TUNE = "tune"
+    REMARK = "remark"
 
 
 @dataclass(frozen=True, slots=True)
