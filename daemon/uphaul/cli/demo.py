@@ -13,6 +13,7 @@ import click
 from uphaul.app import App
 from uphaul.cli.run import serve_forever
 from uphaul.cli.telling import teller
+from uphaul.cli.text import program
 from uphaul.clock import Clock
 
 __all__ = ["command"]
@@ -47,8 +48,8 @@ def command(scenario: str, seed: int, speed: float, port: int | None, log_path: 
         click.echo(f"  page       http://{config.web.host}:{bound}/")
         click.echo(f"  log        {log_path}")
         click.echo("  to end     Ctrl-C")
-        click.echo(f"  afterwards uphaul drives {log_path}")
-        click.echo(f"             uphaul replay {log_path}")
+        click.echo(f"  afterwards {program()} drives {log_path}")
+        click.echo(f"             {program()} replay {log_path}")
         click.echo("Alerts as they come (time into the drive):")
 
     app = App(
@@ -61,4 +62,4 @@ def command(scenario: str, seed: int, speed: float, port: int | None, log_path: 
         invented=True,
     )
     asyncio.run(serve_forever(app))
-    click.echo(f"\nThe drive is in {log_path}. Judge it again: uphaul replay {log_path}")
+    click.echo(f"\nThe drive is in {log_path}. Judge it again: {program()} replay {log_path}")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 from collections.abc import Sequence
 from math import isfinite
+from pathlib import Path
 
 import click
 
-__all__ = ["clock", "duration", "number", "table"]
+__all__ = ["clock", "duration", "number", "program", "table"]
 
 
 def clock(t_ms: float) -> str:
@@ -36,6 +39,14 @@ def number(value: float | None, unit: str = "") -> str:
     decimals = 3 if abs(value) < 10 else 2 if abs(value) < 100 else 1
     text = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
     return f"{text} {unit}" if unit and unit != "1" else text
+
+
+def program() -> str:
+    """How this program can be called again from here."""
+    if shutil.which("uphaul"):
+        return "uphaul"
+    called = Path(sys.argv[0])
+    return f"{sys.executable} -m uphaul" if called.name == "__main__.py" else str(called)
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> None:
