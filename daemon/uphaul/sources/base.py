@@ -10,7 +10,6 @@ any other exception is unexpected and goes up.
 from __future__ import annotations
 
 import asyncio
-import logging
 import random
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
@@ -22,8 +21,6 @@ from uphaul.errors import SourceError
 from uphaul.signals import Sample
 
 __all__ = ["Deliver", "Health", "Source", "supervise"]
-
-_log = logging.getLogger(__name__)
 
 Deliver = Callable[[Sequence[Sample]], None]
 """Takes a batch of samples on the event loop; never blocks."""
@@ -75,15 +72,11 @@ async def supervise(
         opened = loop.time()
         try:
             async with source:
-                if source.health.problem:
-                    _log.info("source %s: there again", source.name)
                 source.health.state, source.health.problem = "running", ""
                 await source.read(deliver)
             source.health.state = "ended"
             return
         except SourceError as error:
-            if str(error) != source.health.problem:  # told once, not at every new attempt
-                _log.warning("source %s: %s%s", source.name, error, "" if error.retry else "; it stays off")
             source.health.problem = str(error)
             if not error.retry:
                 source.health.state = "ended"
