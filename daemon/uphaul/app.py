@@ -20,7 +20,7 @@ from uphaul import __version__
 from uphaul.alerts.annunciation import listed
 from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
-from uphaul.config.spec import CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec, TuneInput
+from uphaul.config.spec import AdcSpec, CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec, TuneInput
 from uphaul.live import Live, carried_from_json
 from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
@@ -93,6 +93,10 @@ class App:
         inputs: list[tuple[int, Input]] = [(column[i.signal], i) for i in self._config.inputs if i.source == spec.name]
         # the libraries behind a source cost memory and start-up: only those that are configured are imported
         match spec:
+            case AdcSpec():
+                from uphaul.sources.adc import AdcSource
+
+                return AdcSource(spec, inputs, self._clock)
             case CanSpec():
                 from uphaul.sources.can import CanSource
 

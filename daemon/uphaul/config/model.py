@@ -45,8 +45,8 @@ __all__ = [
     "ReachTable",
     "RuleTable",
     "RulesFile",
-    "ShareTable",
     "SensorTable",
+    "ShareTable",
     "SignalTable",
     "SignalsFile",
     "Table",
@@ -247,7 +247,7 @@ class SignalsFile(Table):
     tick_hz: int = key("ticks a second; divides 1000", 20, unit="Hz", ge=1, le=1000)
     gap_s: float = key("ticks further apart than this are a gap: all timers start again", 1.0, unit="s", gt=0, le=60)
     source: dict[Annotated[str, Field(pattern=SOURCE_NAME)], SourceTable] = table("where samples come from")
-    sensor: dict[Annotated[str, Field(pattern=SOURCE_NAME)], SensorTable] = table("what sensors are wired up (kind adc)")
+    sensor: dict[Annotated[str, Field(pattern=SOURCE_NAME)], SensorTable] = table("sensors at a converter")
     signal: dict[SignalName, SignalTable] = table("measured signals")
     computed: dict[SignalName, ComputedTable] = table("computed signals")
     tune_input: TuneInputTable | None = key("which tune is active; left out: a person says so", None)

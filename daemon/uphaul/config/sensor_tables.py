@@ -127,10 +127,12 @@ class NtcSensorTable(Table):
 class ProbeTable(Table):
     """What all probes in exhaust gas have."""
 
-    range_degc: Pair = key("[lowest, highest] temperature that can be; outside is a fault", [-40.0, 1200.0], unit="degC")
+    range_degc: Pair = key(
+        "[lowest, highest] temperature that can be; outside is a fault", [-40.0, 1200.0], unit="degC"
+    )
     time_constant_s: float = key(
-        "how fast the probe can follow: a sheath of 3 mm has 2 to 4, take the shorter; a reading that moves faster is a "
-        "broken wire",
+        "how fast the probe can follow: a sheath of 3 mm has 2 to 4, take the shorter; a reading that moves faster "
+        "is a broken wire",
         unit="s",
         gt=0,
         le=60,
@@ -148,7 +150,7 @@ class ThermocoupleTable(ProbeTable):
     """A bare type K thermocouple, its terminals' temperature measured beside it."""
 
     kind: Literal["thermocouple"] = key("what the sensor is")
-    burnout: Literal["up", "down", "none"] = key("where a test current drives the input of an open thermocouple", "none")
+    burnout: Literal["up", "down", "none"] = key("where a test current drives an open thermocouple", "none")
     cold_range_degc: Pair = key("[lowest, highest] temperature of the terminals", [-40.0, 125.0], unit="degC")
 
 
@@ -169,9 +171,7 @@ class ConverterTable(ProbeTable):
     straight_line: bool = key(
         "true: it takes the thermocouple for a straight line and is corrected; false: it linearises by itself"
     )
-    uv_per_k: float | None = key(
-        "slope of that line; left out: 41.276 (with straight_line = true)", None, unit="uV/K"
-    )
+    uv_per_k: float | None = key("slope of that line; left out: 41.276 (with straight_line = true)", None, unit="uV/K")
 
 
 SensorTable = Annotated[

@@ -7,12 +7,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from uphaul.config import model as m
+from uphaul.config.adc import adc_wiring, build_adc
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.dbc import Messages, messages_of
 from uphaul.config.interfaces import check_interface
 from uphaul.config.j1939 import addresses_of
 from uphaul.config.obd import build_obd, obd_rate, obd_reading
 from uphaul.config.problems import Problems, nearest
+from uphaul.config.sensors import Sensor, build_sensors
 from uphaul.config.shape import Shaped
 from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec
 from uphaul.demo.channels import CHANNELS
@@ -38,7 +40,8 @@ Keywords"; the test tries them all."""
 EXACT = 2.0**53
 """Counts up to here are doubles without rounding."""
 
-FROM_KEYS = {
+FROM_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "adc": (("channel", "sensor"), ("supply", "cold", "every_s")),
     "can": (("message", "field"), ()),
     "demo": (("channel",), ()),
     "drive-file": (("channel",), ()),
@@ -90,11 +93,14 @@ class _Builder:
         self._known: dict[str, Signal | None] = dict.fromkeys(names)
         self._scope = Scope(self._known, problems, shaped.file)
         self._messages: dict[str, Messages | None] = {}
+        self._sensors: dict[str, Sensor | None] = {}
 
     def build(self) -> Inputs:
         """Sources first, then measured signals, then computed ones, so that each finds what it refers to."""
         data = self._data
         sources = tuple(self._source(name, table) for name, table in data.source.items())
+        built: dict[str, Sensor | None] = dict.fromkeys(self._shaped.named.get("sensor", ()))
+        self._sensors = built | build_sensors(self._scope, data.sensor)
         for name, measured in data.signal.items():
             self._known[name] = self._signal(f"signal.{name}", name, measured)
         if not self._known and self._shaped.sound:
@@ -118,12 +124,16 @@ class _Builder:
 
     # -------------------------------------------------------------------------------------------- sources
 
-    def _source(self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable) -> SourceSpec:
+    def _source(
+        self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable | m.AdcTable
+    ) -> SourceSpec:
         key = f"source.{name}"
         if isinstance(table, m.DemoTable):
             return DemoSpec(name, table.scenario, table.seed, table.start_s)
         if isinstance(table, m.DriveFileTable):
             return DriveFileSpec(name, table.path, table.drive)
+        if isinstance(table, m.AdcTable):
+            return build_adc(self._scope, key, name, table)
         if isinstance(table, m.ObdTable):
             return build_obd(self._scope, key, name, table, check=self._check)
         files = [table.dbc] if isinstance(table.dbc, str) else table.dbc
@@ -219,7 +229,14 @@ class _Builder:
             return None
         message, field, every_s = origin.message or "", origin.field or origin.channel or "", None
         reading = origin.unit if origin.unit and find(origin.unit) else None
-        if source.kind == "obd":
+        wiring = None
+        if isinstance(source, m.AdcTable):
+            known = self._known.get(name)
+            wiring = adc_wiring(scope, key, origin, table=source, sensors=self._sensors, signal=known)
+            if wiring is None:
+                return None
+            reading = wiring.sensor.unit
+        elif source.kind == "obd":
             found = obd_reading(scope, key, origin)
             if found is None:
                 return None
@@ -228,13 +245,13 @@ class _Builder:
         elif self._check:
             reading = self._reading_unit(key, source.kind, origin, explicit=reading)
         if reading is None or find(unit) is None:
-            return Input(name, origin.source, message, field, every_s=every_s)
+            return Input(name, origin.source, message, field, every_s=every_s, wiring=wiring)
         if not compatible(reading, unit):
             mine, theirs = UNITS[unit.strip()], UNITS[reading.strip()]
             allowed = f"must be a unit of {theirs.kind}: the reading of {field} is in {theirs.name}"
             scope.wrong(f"signal.{name}.unit", mine.name, allowed)
             return None
-        return Input(name, origin.source, message, field, *linear(reading, unit), every_s=every_s)
+        return Input(name, origin.source, message, field, *linear(reading, unit), every_s=every_s, wiring=wiring)
 
     def _reading_unit(self, key: str, kind: str, origin: m.FromTable, *, explicit: str | None) -> str | None:
         """The unit in which the source delivers, once message, field or channel is found; None if not named."""

@@ -8,9 +8,11 @@ from pathlib import Path
 from uphaul.derive.spec import Computed
 from uphaul.rules import Rule
 from uphaul.signals import Signal
+from uphaul.signals.transfer import ProbeGuard, Transfer
 from uphaul.vehicle import Vehicle
 
 __all__ = [
+    "AdcSpec",
     "CanSpec",
     "Config",
     "DemoSpec",
@@ -22,6 +24,7 @@ __all__ = [
     "SourceSpec",
     "TuneInput",
     "WebSpec",
+    "Wiring",
 ]
 
 
@@ -83,7 +86,42 @@ class ObdSpec:
     kind: str = "obd"
 
 
-SourceSpec = CanSpec | DemoSpec | DriveFileSpec | ObdSpec
+@dataclass(frozen=True, slots=True)
+class AdcSpec:
+    """A converter that a driver of the kernel shows in `folder`.
+
+    Exactly one of `i2c` (address on I2C bus `bus`, any bus if None), `spi` (bus and chip select: ``0.1``) and `label`.
+    `divider` has the volts at the wire for one at the converter, by channel; 1 where it has none.
+    """
+
+    name: str
+    i2c: int | None = None
+    bus: int | None = None
+    spi: str | None = None
+    label: str | None = None
+    rate_hz: float = 20.0
+    oversample: int = 1
+    divider: tuple[tuple[str, float], ...] = ()
+    folder: str = "/sys/bus/iio/devices"
+    kind: str = "adc"
+
+
+SourceSpec = CanSpec | DemoSpec | DriveFileSpec | ObdSpec | AdcSpec
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """What hangs on a converter's channel: the sensor by its name, its description, the channel measured beside it.
+
+    `guard` watches a probe whose wire may break. `every` is how many rounds of the source go by from one reading to
+    the next.
+    """
+
+    name: str
+    sensor: Transfer
+    beside: str | None = None
+    guard: ProbeGuard | None = None
+    every: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +130,8 @@ class Input:
 
     For CAN, `message` and `field` name the DBC's message and signal; for demo and drive file `field` names the
     channel and `message` is empty; for OBD `message` is the parameter as ``0x0C``, `field` a field of its answer, and
-    `every_s` how often it is asked for.
+    `every_s` how often it is asked for. For kind adc `field` is the channel, and the reading is what the sensor of
+    `wiring` makes of it.
     """
 
     signal: str
@@ -102,6 +141,7 @@ class Input:
     factor: float = 1.0
     offset: float = 0.0
     every_s: float | None = None
+    wiring: Wiring | None = None
 
 
 @dataclass(frozen=True, slots=True)

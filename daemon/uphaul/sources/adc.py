@@ -1,0 +1,398 @@
+"""Reads analogue and thermocouple converters that drivers of the kernel show as files, and delivers what hangs on them.
+
+Theory of operation. Entering the context looks for the device by where it is wired (I2C address, SPI chip select, or
+its label) among all that the kernel shows, never by its number, which changes from boot to boot; the scales are read
+then. `read` asks for one round after another, `rate_hz` of them a second, all in one thread of the source's own: a
+driver may take long over a conversion or hang in a bus, and a tick must not. A hung thread is left to itself (a daemon
+thread), and no second one is started beside it. Rounds that can't keep up are counted as `late` and not made up for.
+
+A reading goes (raw + offset) * scale, in mV or thousandths of a degree, times the divider, into the sensor's transfer
+function together with what is measured beside it. Then the guard of a probe watches for its wire to break; its state
+outlives a reopening.
+
+What can go wrong: a device that has gone (its files are away or say so) or does not answer for `SILENT_S` ends the
+reading, so that it is looked for anew, under whatever number it returns. A single failed reading is counted and
+left out, and the signal grows stale if it stays; text that is no number is delivered as undecodable. A converter
+for thermocouples tells of its fault bits by failing to be read, see `fault_of`: that is a quality, not a failure.
+
+Sources: Linux, Documentation/ABI/testing/sysfs-bus-iio (names, units, order of offset and scale).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import math
+import os
+import queue
+import re
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Self, TypeVar
+
+import numpy as np
+
+from uphaul.clock import Clock
+from uphaul.config.spec import AdcSpec, Input, Wiring
+from uphaul.errors import SourceError
+from uphaul.signals import Quality, Sample
+from uphaul.signals.transfer import LinearisedConverter, ProbeState, Reading, StraightLineConverter
+from uphaul.sources.base import Deliver, Source
+
+__all__ = ["AdcSource", "find_device", "scale_of"]
+
+SILENT_S = 1.0
+"""A device of which nothing could be read for so long is opened anew."""
+
+ANSWER_WITHIN_S = 5.0
+"""A round that takes longer hangs in the driver: an I2C bus gives up after 1 s at the most (common practice)."""
+
+CLOSE_WITHIN_S = 1.0
+
+GONE = frozenset({errno.ENODEV, errno.ENOENT, errno.ENXIO, errno.ENOTDIR, errno.ESTALE})
+"""What the kernel says of a device that is no more."""
+
+MOST_BYTES = 256
+"""Longest text of a reading that is looked at."""
+
+COUNTERS = ("rounds", "late", "errors", "undecodable", "reopened")
+
+T = TypeVar("T")
+
+
+@dataclass(slots=True)
+class _Wired:
+    """One signal: where it goes, what hangs on the channel, and the state of the probe's guard."""
+
+    column: int
+    input: Input
+    wiring: Wiring
+    probe: ProbeState = field(default_factory=ProbeState)
+
+
+@dataclass(frozen=True, slots=True)
+class _Channel:
+    """A channel's file and what makes volts (mV for millivolts) or degC of its number: (raw + offset) * factor."""
+
+    path: str
+    offset: float
+    factor: float
+
+
+class AdcSource(Source):
+    """A converter as a source.
+
+    `inputs` are (column, input) pairs of the signals that come from it, each with its wiring. Counters in `health`:
+    `rounds` of reading, `late` ones that came after their time, `errors` readings that failed, `undecodable` ones,
+    `reopened`.
+    """
+
+    def __init__(self, spec: AdcSpec, inputs: Sequence[tuple[int, Input]], clock: Clock) -> None:
+        super().__init__(spec.name)
+        self.health.counters = dict.fromkeys(COUNTERS, 0)
+        self._spec = spec
+        self._clock = clock
+        self._wired = [_Wired(column, i, i.wiring) for column, i in inputs if i.wiring is not None]
+        self._divider = dict(spec.divider)
+        self._channels: dict[str, _Channel] = {}
+        self._device = Path(spec.folder)
+        self._worker: _Worker | None = None
+        self._answered_ms = 0.0
+        self._opened = False
+
+    async def __aenter__(self) -> Self:
+        if self._worker is not None and self._worker.thread.is_alive():
+            raise SourceError(f"ADC {self.name}: the driver still hangs in the reading before")
+        self._worker = _Worker(f"adc {self.name}")
+        try:
+            await self._ask(self._open)
+        except BaseException:
+            self._worker.end()
+            raise
+        self.health.counters["reopened"] += self._opened
+        self._opened = True
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        worker = self._worker
+        if worker is None:
+            return
+        worker.end()
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(worker.ended.wait(), CLOSE_WITHIN_S)
+
+    async def read(self, deliver: Deliver) -> None:
+        """Deliver samples until cancelled. Raises SourceError when the device has gone or does not answer."""
+        loop = asyncio.get_running_loop()
+        period_s, number = 1.0 / self._spec.rate_hz, 0
+        due_s = loop.time()
+        self._answered_ms = self._clock.now_ms()
+        while True:
+            samples = await self._ask(lambda n=number: self._round(n))  # type: ignore[misc]
+            if samples:
+                deliver(samples)
+            number += 1
+            due_s += period_s
+            left_s = due_s - loop.time()
+            if left_s < 0:
+                self.health.counters["late"] += 1
+                due_s -= left_s
+            await asyncio.sleep(max(left_s, 0.0))
+
+    async def _ask(self, what: Callable[[], T]) -> T:
+        """The answer of the thread. Raises SourceError when it takes too long."""
+        assert self._worker is not None, "within `async with`"
+        try:
+            return await asyncio.wait_for(self._worker.ask(what), ANSWER_WITHIN_S)
+        except TimeoutError:
+            raise SourceError(f"ADC {self.name}: no answer of the driver in {ANSWER_WITHIN_S:g} s") from None
+
+    # In the thread.
+
+    def _open(self) -> None:
+        """Find the device and read its scales."""
+        names = dict.fromkeys(name for w in self._wired for name in (w.input.field, w.wiring.beside) if name)
+        try:
+            self._device = find_device(self._spec, tuple(names))
+            self._channels = {name: self._channel(name) for name in names}
+        except OSError as error:
+            raise SourceError(f"ADC {self.name}: {error.strerror or error}") from error
+
+    def _channel(self, name: str) -> _Channel:
+        offset, milli = scale_of(self._device, name)
+        processed = not (self._device / f"in_{name}_raw").exists()
+        path = self._device / f"in_{name}_{'input' if processed else 'raw'}"
+        return _Channel(str(path), offset, milli / 1000.0 * self._divider.get(name, 1.0))
+
+    def _round(self, number: int) -> list[Sample]:
+        """Read every channel that is due once, and make samples of what was read."""
+        counters, seen = self.health.counters, _Seen(self._read)
+        samples: list[Sample] = []
+        for wired in self._wired:
+            if number % wired.wiring.every:
+                continue
+            found = self._sample(wired, seen)
+            if found is not None:
+                samples.append(found)
+        counters["rounds"] += 1
+        counters["errors"] += len(seen.failed)
+        counters["undecodable"] += seen.undecodable
+        now_ms = self._clock.now_ms()
+        if seen.values or not seen.failed or samples:
+            self._answered_ms = now_ms
+        elif now_ms - self._answered_ms > SILENT_S * 1000.0:
+            raise SourceError(f"ADC {self.name}: does not answer: {next(iter(seen.failed.values())).strerror}")
+        return samples
+
+    def _read(self, name: str) -> tuple[float, float]:
+        """(time in ms, mean of the channel in V or degC); NaN for what is no number. Raises OSError, SourceError."""
+        channel = self._channels[name]
+        t_ms, total = self._clock.now_ms(), 0.0
+        try:
+            for _ in range(self._spec.oversample):
+                total += _number(_text(channel.path))
+        except OSError as error:
+            if error.errno in GONE:
+                raise SourceError(f"ADC {self.name}: the device has gone") from error
+            raise
+        return t_ms, (total / self._spec.oversample + channel.offset) * channel.factor
+
+    def _sample(self, wired: _Wired, seen: _Seen) -> Sample | None:
+        wiring, sensor = wired.wiring, wired.wiring.sensor
+        beside = math.nan
+        if wiring.beside is not None:
+            got = seen.of(wiring.beside)
+            if isinstance(got, OSError):
+                return None
+            beside = got[1]
+        got = seen.of(wired.input.field)
+        if isinstance(got, OSError):
+            fault = (
+                fault_of(self._device, got) if isinstance(sensor, LinearisedConverter | StraightLineConverter) else None
+            )
+            if fault is None:
+                return None
+            del seen.failed[wired.input.field]  # the converter answered, with what its fault bits say
+            t_ms, reading = self._clock.now_ms(), Reading(np.array([math.nan]), np.array([fault], dtype=np.int8))
+        else:
+            t_ms, value = got
+            if sensor.reads == "mV":
+                value *= 1000.0
+            reading = sensor.read(np.array([value]), np.array([beside]))
+        if wiring.guard is not None:
+            reading, wired.probe = wiring.guard.watch(np.array([t_ms / 1000.0]), reading, wired.probe)
+        value, quality = reading.one()
+        return Sample(wired.column, t_ms, value * wired.input.factor + wired.input.offset, quality)
+
+
+class _Seen:
+    """What was read in one round: each channel once, however many signals need it."""
+
+    def __init__(self, read: Callable[[str], tuple[float, float]]) -> None:
+        self._read = read
+        self.values: dict[str, tuple[float, float]] = {}
+        self.failed: dict[str, OSError] = {}
+        self.undecodable = 0
+
+    def of(self, name: str) -> tuple[float, float] | OSError:
+        if name not in self.values and name not in self.failed:
+            try:
+                self.values[name] = self._read(name)
+                self.undecodable += math.isnan(self.values[name][1])
+            except OSError as error:
+                self.failed[name] = error
+        return self.values.get(name) or self.failed[name]
+
+
+class _Worker:
+    """One thread that does one thing after the other; it dies with the process, however it hangs."""
+
+    def __init__(self, name: str) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._asked: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self.ended = asyncio.Event()
+        self.thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self.thread.start()
+
+    def ask(self, what: Callable[[], T]) -> asyncio.Future[T]:
+        """Do `what` in the thread; its result or exception comes with the future."""
+        future: asyncio.Future[T] = self._loop.create_future()
+
+        def work() -> None:
+            try:
+                result = what()
+            except BaseException as error:  # whatever it is, it goes up on the loop
+                self._tell(lambda e=error: None if future.done() else future.set_exception(e))  # type: ignore[misc]
+            else:
+                self._tell(lambda: None if future.done() else future.set_result(result))
+
+        self._asked.put(work)
+        return future
+
+    def end(self) -> None:
+        """Ask the thread to end; returns at once."""
+        self._asked.put(None)
+
+    def _run(self) -> None:
+        while (work := self._asked.get()) is not None:
+            work()
+        self._tell(self.ended.set)
+
+    def _tell(self, what: Callable[[], None]) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended before the thread
+            self._loop.call_soon_threadsafe(what)
+
+
+# ---------------------------------------------------------------------------------------------------- the files
+
+
+def find_device(spec: AdcSpec, channels: Sequence[str]) -> Path:
+    """The device's own folder. Raises SourceError when there is none, or more than one that has the `channels`."""
+    folder = Path(spec.folder)
+    try:
+        shown = sorted(path for path in folder.iterdir() if path.name.startswith("iio:device"))
+    except OSError:
+        raise SourceError(f"ADC {spec.name}: {folder} is not there: no driver has brought a converter") from None
+    fits = [path.resolve() for path in shown if _fits(path, spec)]
+    if not fits:
+        there = ", ".join(filter(None, (_where(path) for path in shown)))
+        raise SourceError(f"ADC {spec.name}: no device {_wanted(spec)} (there: {there or 'none'})")
+    whole = [path for path in fits if all(_has(path, name) for name in channels)]
+    if not whole:
+        missing = next(name for name in channels if not _has(fits[0], name))
+        raise SourceError(f"ADC {spec.name}: {fits[0].name} ({_where(fits[0])}) has no channel {missing}")
+    if len(whole) > 1:
+        places = ", ".join(_where(path) for path in whole)
+        raise SourceError(f"ADC {spec.name}: more than one device {_wanted(spec)} ({places}): say which bus")
+    return whole[0]
+
+
+def _wanted(spec: AdcSpec) -> str:
+    if spec.i2c is not None:
+        return f"at I2C address {spec.i2c:#04x}" + ("" if spec.bus is None else f" of bus {spec.bus}")
+    return f"at SPI {spec.spi}" if spec.spi is not None else f"labelled {spec.label!r}"
+
+
+_I2C = re.compile(r"([0-9]+)-(?:[0-9a-f]{4}|a[0-9a-f]{3})")
+
+
+def _where(path: Path) -> str:
+    """The nearest folder above the device that is a place on a bus: ``1-0049`` or ``spi0.1``; empty if none is."""
+    for above in path.resolve().parents:
+        if _I2C.fullmatch(above.name) or re.fullmatch(r"spi[0-9]+\.[0-9]+", above.name):
+            return above.name
+    return ""
+
+
+def _fits(path: Path, spec: AdcSpec) -> bool:
+    where = _where(path)
+    if spec.i2c is not None:
+        place = _I2C.fullmatch(where)
+        address = int(where.partition("-")[2], 16) if place else None
+        # an address of 10 bits is shown with 0xa000 added (i2c_dev_set_name in the kernel, from memory)
+        return place is not None and address in (spec.i2c, spec.i2c | 0xA000) and spec.bus in (None, int(place[1]))
+    if spec.spi is not None:
+        return where == f"spi{spec.spi}"
+    with contextlib.suppress(OSError):
+        return _text(str(path / "label")).strip() == spec.label
+    return False
+
+
+def _has(device: Path, name: str) -> bool:
+    return (device / f"in_{name}_raw").exists() or (device / f"in_{name}_input").exists()
+
+
+def scale_of(device: Path, name: str) -> tuple[float, float]:
+    """(offset, scale) of a channel, its own or those of its type; thousandths of V or degC = (raw + offset) * scale.
+
+    A channel that has no raw reading is in thousandths already. Raises SourceError when a raw one has no scale.
+    """
+    if not (device / f"in_{name}_raw").exists():
+        return 0.0, 1.0
+    # shared by all channels of the type: in_voltage_scale, in_voltage-voltage_scale, in_temp_scale
+    shared = re.sub(r"[0-9]+", "", name)
+    names = dict.fromkeys((name, shared, re.sub(r"_.*", "", shared)))
+    offset, scale = (
+        next((_number(_text(str(p))) for n in names if (p := device / f"in_{n}_{what}").exists()), None)
+        for what in ("offset", "scale")
+    )
+    if scale is None or not math.isfinite(scale):
+        raise SourceError(f"{device.name}: channel {name} has no scale")
+    return offset or 0.0, scale
+
+
+def _text(path: str) -> str:
+    """The beginning of a file, read in one go as these files want it. Raises OSError."""
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        return os.read(handle, MOST_BYTES).decode("ascii", "replace")
+    finally:
+        os.close(handle)
+
+
+def _number(text: str) -> float:
+    """The number, or NaN."""
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
+def fault_of(device: Path, error: OSError) -> Quality | None:
+    """What a thermocouple converter means by a reading that fails, None if it is just a failure.
+
+    A driver that has files for its fault bits is asked by them. One that has none refuses a reading whose fault bit is
+    set as invalid; an open circuit is the likeliest of its causes. Source: Linux, sysfs-bus-iio-temperature-max31856
+    (fault_oc, fault_ovuv) and drivers/iio/temperature/maxim_thermocouple.c (EINVAL), from memory.
+    """
+    for name, quality in (("fault_oc", Quality.OPEN_CIRCUIT), ("fault_ovuv", Quality.SHORT_TO_SUPPLY)):
+        with contextlib.suppress(OSError):
+            if _number(_text(str(device / name))) == 1.0:
+                return quality
+    return Quality.OPEN_CIRCUIT if error.errno == errno.EINVAL else None
