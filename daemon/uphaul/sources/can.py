@@ -120,7 +120,9 @@ class CanSource(Source):
         reader = _Reader(self._spec, self._decoders, self._clock, self.health, self._first_frame_within_s)
         try:
             reader.thread.start()
-            await asyncio.wait_for(reader.opened.wait(), self._open_within_s)
+            # not asyncio.wait_for: before Python 3.12 that loses a cancellation that comes together with the event
+            async with asyncio.timeout(self._open_within_s):
+                await reader.opened.wait()
         except TimeoutError:
             self._leave(reader)
             raise SourceError(f"CAN {self.name}: not open after {self._open_within_s:g} s") from None
@@ -142,7 +144,8 @@ class CanSource(Source):
             return
         self._leave(reader)
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(reader.ended.wait(), CLOSE_WITHIN_S)
+            async with asyncio.timeout(CLOSE_WITHIN_S):
+                await reader.ended.wait()
             self._left = None
         self.health.notes = ()
 
