@@ -68,11 +68,21 @@ async def test_case(name: str, tmp_path: Path) -> None:
     dbc = [(file, (HERE / file).read_text(encoding="utf-8")) for file in bus["dbc"]]
     transport = {"slcan": serial, "virtual": in_process}[bus["interface"]]
     with transport(case, tmp_path) as (channel, options, send):
-        spec = CanSpec("bus", bus["interface"], channel, dbc=(*dbc, ("end.dbc", END)), options=tuple(options.items()))
+        senders = bus.get("source_address", 0)
+        spec = CanSpec(
+            "bus",
+            bus["interface"],
+            channel,
+            dbc=(*dbc, ("end.dbc", END)),
+            options=tuple(options.items()),
+            protocol=bus.get("protocol", "plain"),
+            source_addresses=(senders,) if isinstance(senders, int) else tuple(senders) or None,
+        )
         async with reading(source := CanSource(spec, list(enumerate(inputs)), Clock())) as (got, _task):
             send()
             await got.until(lambda: bool(got.samples) and got.samples[-1].signal == len(names) - 1)
             counters = dict(source.health.counters)
+            notes = list(source.health.notes)
     counters["frames"] -= 1
     counters["decoded"] -= 1
     samples = [
@@ -80,6 +90,8 @@ async def test_case(name: str, tmp_path: Path) -> None:
     ]
     assert samples == expected["samples"]
     assert counters == expected["counters"]
+    assert notes == expected.get("notes", [])
+    assert source.health.notes == ()  # with the bus closed nobody knows
 
 
 def test_there_are_cases() -> None:
