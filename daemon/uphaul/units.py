@@ -47,6 +47,8 @@ def _table() -> dict[str, Unit]:
         Unit("degC", "temperature", 1.0, 0.0, 4, ("°C", "C", "Celsius")),
         Unit("degF", "temperature", 5.0 / 9.0, -160.0 / 9.0, 4, ("°F", "F", "Fahrenheit")),
         Unit("K", "temperature", 1.0, -273.15, 4),
+        Unit("K/s", "temperature rate", 1.0, 0.0, 100, ("degC/s", "°C/s")),
+        Unit("K/min", "temperature rate", 1.0 / 60.0, 0.0, 10, ("degC/min", "°C/min")),
         Unit("rpm", "rotation", 1.0, 0.0, 4, ("1/min", "r/min", "RPM", "/min")),
         Unit("km/h", "speed", 1.0 / 3.6, 0.0, 100, ("kph", "kmh")),
         Unit("mph", "speed", 0.44704, 0.0, 100),

@@ -1,0 +1,233 @@
+"""Fills in the computed columns of a block, and says how good they are.
+
+Theory of operation. Steps stand in an order in which each finds its inputs. A step converts its inputs into canonical
+units, runs its formula, converts back, rounds to the signal's counts and drops what is outside its range. Formulas that
+look back in time keep their state here, one drive an object, so blocks must come in the order of time; a block of any
+length and any cutting gives the same bits. A result is unknown wherever an input is, whatever the formula says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from uphaul.derive.formula import ANY, CANONICAL, Constants, Formula, Run, constant_faults, setting, unit_faults
+from uphaul.derive.formulas import FORMULAS
+from uphaul.derive.spec import Computed
+from uphaul.errors import UphaulError
+from uphaul.physics.basis import Floats, Ints
+from uphaul.physics.uncertainty import uncertainty
+from uphaul.signals import Signal, index_of, quantise
+from uphaul.units import UNITS, convert
+
+__all__ = ["Deriver", "in_order"]
+
+PIECE = 4096
+"""Ticks that are worked on at once: what a processor's cache and the windows' integers hold. Cuts change no bit."""
+
+
+def in_order(reads: Mapping[str, Sequence[str]]) -> tuple[list[str], list[str]]:
+    """(names in an order in which each comes after all that it reads, names that wait for each other in a ring).
+
+    `reads` maps a computed signal to the signals it reads; those that are not computed are there from the start.
+    """
+    order: list[str] = []
+    left = dict(reads)
+    while ready := [n for n, inputs in left.items() if not any(i in left for i in inputs)]:
+        order += ready
+        left = {n: inputs for n, inputs in left.items() if n not in ready}
+    # what only hangs on a ring is no part of it: cut away whatever no one left reads
+    while loose := [n for n in left if not any(n in inputs for inputs in left.values())]:
+        left = {n: inputs for n, inputs in left.items() if n not in loose}
+    return order, list(left)
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One computed column. `inputs` are (name, column or -1, own unit, canonical unit, needed)."""
+
+    column: int
+    signal: Signal
+    formula: Formula
+    inputs: tuple[tuple[str, int, str, str, bool], ...]
+    constants: Constants
+    canonical: str
+    per_unit: Floats
+    run: Run
+
+    def read(self, values: Floats) -> dict[str, Floats]:
+        """The inputs in canonical units."""
+        return {
+            name: np.full(len(values), np.nan) if col < 0 else convert(values[:, col], unit, canonical)
+            for name, col, unit, canonical, _ in self.inputs
+        }
+
+    def own(self, raw: Floats) -> Floats:
+        """A result of the formula in the signal's unit."""
+        if self.formula.spread:
+            return raw if self.canonical == self.signal.unit else raw / UNITS[self.signal.unit].factor
+        return convert(raw, self.canonical, self.signal.unit)
+
+    def known(self, raw: Floats, inputs: Mapping[str, Floats]) -> Floats:
+        """`raw` where all inputs are known that must be."""
+        for name, _, _, _, needed in self.inputs:
+            if needed:
+                raw = np.where(np.isnan(inputs[name]), np.nan, raw)
+        return raw
+
+
+class Deriver:
+    """Computes the columns of `computed` among `signals`; a formula whose input is not there gives unknown.
+
+    One object a drive. `gap_ms`: a longer step between ticks is a gap. Raises UphaulError for an unknown formula, units
+    or constants that do not fit, or computed signals that read each other.
+    """
+
+    def __init__(self, signals: tuple[Signal, ...], computed: Sequence[Computed], *, gap_ms: int = 1000) -> None:
+        column = index_of(signals)
+        by_name = {c.signal.name: c for c in computed if c.signal.name in column}
+        order, ring = in_order({n: [s for _, s in c.inputs] for n, c in by_name.items()})
+        if ring:
+            raise UphaulError(f"computed signals read each other: {', '.join(ring)}")
+        self._signals = signals
+        self._steps = [_step(by_name[n], signals, column, gap_ms) for n in order]
+
+    def run(self, t_ms: Ints, values: Floats) -> None:
+        """Fill the computed columns of `values` (N, S) in place; the other columns are read only.
+
+        `t_ms` (N,) increase, over all calls too.
+        """
+        with np.errstate(all="ignore"):
+            for i in range(0, len(values), PIECE):
+                t, rows = t_ms[i : i + PIECE], values[i : i + PIECE]
+                for step in self._steps:
+                    inputs = step.read(rows)
+                    x = quantise(step.own(step.known(step.run(t, inputs), inputs)), step.per_unit)
+                    me = step.signal
+                    rows[:, step.column] = np.where((x >= me.low) & (x <= me.high), x, np.nan)
+
+    def uncertainty(self, values: Floats, given: Mapping[str, float]) -> dict[str, Floats]:
+        """Standard uncertainty (N,) of every computed signal in its unit, for rows `values` (N, S); NaN where unknown.
+
+        `given` holds the standard uncertainties that are known, by signal; a computed signal's stands for all that it
+        is made of. Inputs that go into a signal by several ways count once, with what they do together. Of formulas
+        that look back in time it is told for a steady state, and not at all where there is none. Rounding and ranges
+        have no part in it; nothing of the drive's state is touched.
+        """
+        out = {}
+        for step in self._steps:
+            me = step.signal.name
+            if me in given:
+                out[me] = np.full(len(values), given[me])
+                continue
+            with np.errstate(all="ignore"):
+                out[me] = self._uncertainty(step, values, given)
+        return out
+
+    def _uncertainty(self, step: _Step, values: Floats, given: Mapping[str, float]) -> Floats:
+        by_column = {s.column: s for s in self._steps}
+        leaves: dict[str, int] = {}
+        inner: list[_Step] = []
+
+        def walk(at: _Step) -> None:
+            for _, col, _, _, _ in at.inputs:
+                if col < 0:
+                    continue
+                below = by_column.get(col)
+                name = self._signals[col].name
+                if below is None or name in given:
+                    leaves[name] = col
+                else:
+                    walk(below)
+            if at not in inner:
+                inner.append(at)
+
+        walk(step)
+        if any(not _has_steady(s) for s in inner) or any(n not in given for n in leaves):
+            return np.full(len(values), np.nan)
+
+        def chain(**columns: Floats) -> Floats:
+            rows = values.copy()
+            for name, col in leaves.items():
+                rows[:, col] = columns[name]
+            for each in inner:
+                rows[:, each.column] = _steady(each, rows, values)
+            return rows[:, step.column]
+
+        at = {name: values[:, col] for name, col in leaves.items()}
+        squares = np.square(uncertainty(chain, at, {n: given[n] for n in leaves}))
+        for each in inner:
+            if each.formula.own is not None:
+                squares = squares + np.square(self._of_own(each, step, inner, values))
+        return np.sqrt(squares)
+
+    @staticmethod
+    def _of_own(source: _Step, result: _Step, inner: Sequence[_Step], values: Floats) -> Floats:
+        """What the uncertainty that the method of `source` adds does to `result`."""
+        assert source.formula.own is not None
+        mine = source.formula.own(source.read(values), source.constants) / UNITS[source.signal.unit].factor
+
+        def chain(x: Floats) -> Floats:
+            rows = values.copy()
+            for each in inner:
+                rows[:, each.column] = x if each is source else _steady(each, rows, values)
+            return rows[:, result.column]
+
+        return uncertainty(chain, {"x": _steady(source, values, values)}, {"x": mine})
+
+
+def _has_steady(step: _Step) -> bool:
+    f = step.formula
+    return f.compute is not None or f.steady is not None or f.own is not None
+
+
+def _steady(step: _Step, rows: Floats, values: Floats) -> Floats:
+    """The step's result with all inputs held; of a formula that only tells its own uncertainty, the value as it is."""
+    formula = step.formula
+    function = formula.compute or formula.steady
+    if function is None:
+        return values[:, step.column]
+    inputs = step.read(rows)
+    return step.own(step.known(function(inputs, step.constants), inputs))
+
+
+def _step(computed: Computed, signals: tuple[Signal, ...], column: dict[str, int], gap_ms: int) -> _Step:
+    me = computed.signal
+    formula = FORMULAS.get(computed.formula)
+    if formula is None:
+        raise UphaulError(f"computed signal {me.name}: there is no formula {computed.formula!r}")
+    given = dict(computed.inputs)
+    units = {n: signals[column[s]].unit for n, s in given.items() if s in column}
+    faults = {n or "unit": f"needs {w}" for n, w in unit_faults(formula, units, me.unit).items()}
+    constants = dict(computed.constants)
+    faults |= {n or "constants": w for n, w in constant_faults(formula, constants).items()}
+    if faults:
+        raise UphaulError(f"computed signal {me.name}: " + "; ".join(f"{n} {w}" for n, w in faults.items()))
+    inputs = []
+    for name, kind in formula.all_inputs():
+        if name not in given and (name, kind) in formula.optional:
+            continue
+        unit = units.get(name, me.unit if kind == ANY and formula.result == ANY else CANONICAL.get(kind, "1"))
+        needed = name not in formula.one_of
+        inputs.append((name, column.get(given.get(name, ""), -1), unit, CANONICAL[UNITS[unit].kind], needed))
+    ready = setting(formula, constants)
+    return _Step(
+        column=column[me.name],
+        signal=me,
+        formula=formula,
+        inputs=tuple(inputs),
+        constants=ready,
+        canonical=CANONICAL[UNITS[me.unit].kind],
+        per_unit=np.array([float(me.per_unit)]),
+        run=_runner(formula, ready, gap_ms),
+    )
+
+
+def _runner(formula: Formula, constants: Constants, gap_ms: int) -> Run:
+    if formula.begin is not None:
+        return formula.begin(constants, gap_ms)
+    compute = formula.compute
+    assert compute is not None
+    return lambda _, inputs: compute(inputs, constants)
