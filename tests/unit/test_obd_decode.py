@@ -21,6 +21,7 @@ from uphaul.units import find
 
 FITTED = Quality.GOOD
 ABSENT = Quality.NOT_FITTED
+UNDECODABLE = Quality.UNDECODABLE
 nan = math.nan
 
 PLAIN = [
@@ -120,6 +121,7 @@ def test_a_stretched_manifold_pressure_counts_by_its_full_scale() -> None:
     assert map_full_scale_kpa(bytes.fromhex("00 00 00")) is None
     assert decode(PIDS[0x0B], b"\x64", full_scale_kpa=510.0)["value"] == (200.0, Quality.GOOD)
     assert decode(PIDS[0x0B], b"\xff", full_scale_kpa=510.0)["value"] == (510.0, Quality.SATURATED)
+    assert decode(PIDS[0x0B], b"\x64", full_scale_kpa=nan)["value"] == (pytest.approx(nan, nan_ok=True), UNDECODABLE)
     assert decode(PIDS[0x33], b"\x64", full_scale_kpa=510.0)["value"] == (100.0, Quality.GOOD)
 
 

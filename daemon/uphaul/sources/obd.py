@@ -6,9 +6,10 @@ hang with it, so nothing of it runs in this process: waiting for a line is all t
 
 What can go wrong, and who notices: the adapter is missing or goes, or the vehicle does not answer: the child says so
 and ends, and `supervise` starts another one after its back-off. The child hangs or dies: no line comes for
-`silent_after_s` or its output ends; it is killed and started anew. A line that is no such line is counted. A parameter
-that is not answered delivers nothing, so its signals go stale; one that the vehicle does not have, and a sensor that an
-answer calls not fitted, are NOT_FITTED. Leaving the context ends the child, by force after `END_WITHIN_S`.
+`silent_after_s` (when it is idle it says so), or its output ends; it is killed and started anew. A line that is no such
+line is counted. A parameter that is not answered delivers nothing, so its signals go stale; one that the vehicle does
+not have, and a sensor that an answer calls not fitted, are NOT_FITTED. Leaving the context ends the child, by force
+after `END_WITHIN_S`.
 
 This source sends requests on the vehicle's bus. The configuration does not come to be without the owner's leave, and
 the journal tells when the first request is about to be sent.
@@ -33,6 +34,7 @@ from uphaul.config.spec import Input, ObdSpec
 from uphaul.errors import ConfigError, Problem, SourceError
 from uphaul.signals import Quality, Sample
 from uphaul.sources.base import Deliver, Source
+from uphaul.sources.obd_child import IDLE_S
 from uphaul.sources.obd_decode import MAXIMA, decode, map_full_scale_kpa
 
 __all__ = ["CHILD", "ObdSource"]
@@ -76,8 +78,7 @@ class ObdSource(Source):
         self._every_s: dict[int, float] = {}
         for column, each in inputs:
             self._add(column, each)
-        # a line comes at least as often as the most frequent request falls due
-        self._silent_s = spec.silent_after_s + min(self._every_s.values(), default=0.0)
+        self._silent_s = spec.silent_after_s + IDLE_S
         self._full_scale_kpa: float | None = None
         self._process: asyncio.subprocess.Process | None = None
         self._complaints: asyncio.Task[bytes] | None = None
@@ -134,7 +135,7 @@ class ObdSource(Source):
                 async with asyncio.timeout(self._silent_s):
                     line = await self._line()
             except TimeoutError:
-                words = f"OBD {self.name}: the adapter hangs, nothing heard for {self._silent_s:g} s"
+                words = f"OBD {self.name}: the adapter hangs, nothing heard for {self._spec.silent_after_s:g} s"
                 raise SourceError(words) from None
             samples = self._samples(line)
             if samples:
@@ -155,7 +156,7 @@ class ObdSource(Source):
             "port": self._spec.port,
             "baud": self._spec.baud,
             "protocol": self._spec.protocol,
-            "silent_after_s": self._silent_s,
+            "silent_after_s": self._spec.silent_after_s,
             "pids": self._every_s,
         }
         with contextlib.suppress(ConnectionError):  # it has died already: its output tells
@@ -217,7 +218,7 @@ class ObdSource(Source):
     # -------------------------------------------------------------------------------------------- its lines
 
     def _count_garbled(self, line: Mapping[str, Any]) -> None:
-        self.health.counters["garbled"] += "bye" not in line
+        self.health.counters["garbled"] += not {"bye", "idle"} & set(line)
 
     def _samples(self, line: Mapping[str, Any]) -> list[Sample]:
         """The samples of one line, none if nothing can be made of it."""
@@ -228,7 +229,7 @@ class ObdSource(Source):
         except (TypeError, ValueError):
             number = None
         if number == MAXIMA:
-            self._full_scale_kpa = map_full_scale_kpa(data or b"")
+            self._full_scale_kpa = math.nan if data is None else map_full_scale_kpa(data)
             return []
         if not isinstance(number, int) or number not in self._pids or ("data" not in line and absent is not True):
             self._count_garbled(line)

@@ -10,12 +10,13 @@ process, whatever its adapter does: nobody is left to listen. On standard output
 - ``{"hello": "name of the bus protocol"}`` once the vehicle is connected;
 - ``{"pid": 12, "data": "1AF8"}`` an answer: the bytes after the echoed PID; ``"data": null`` when none came;
 - ``{"pid": 120, "absent": true}`` instead, when the vehicle does not have that parameter by its own account;
+- ``{"idle": true}`` when there was nothing to ask for a while;
 - ``{"error": "...", "retry": true}`` last of all when it cannot go on; ``{"bye": true}`` when it was told to end.
 
-One request is under way at a time. What is due longest, measured in its own periods, goes first; so when more is
-wanted than the adapter can, everything is asked for more seldom in the same proportion. A parameter that is not
-answered costs the adapter's whole waiting time, so after `MISSES` of that it is asked for at most every `SELDOM_S`; one
-that the vehicle calls absent every `RETRY_ABSENT_S`, because not all accounts are right. An answer mends both.
+One request is under way at a time. What has been due longest goes first; when more is wanted than the adapter can, all
+due times are put off together, so that everything is asked for more seldom in the same proportion. A parameter that is
+not answered costs the adapter's whole waiting time, so after `MISSES` of that it is asked for at most every `SELDOM_S`;
+one that the vehicle calls absent every `RETRY_ABSENT_S`, because not all accounts are right. An answer mends both.
 """
 
 from __future__ import annotations
@@ -29,11 +30,17 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
-__all__ = ["Schedule", "frames_to_wait_for", "main", "pick", "supported"]
+__all__ = ["IDLE_S", "Schedule", "frames_to_wait_for", "main", "pick", "supported"]
 
 MISSES = 3
 SELDOM_S = 2.0
 RETRY_ABSENT_S = 30.0
+
+LATE_S = 0.5
+"""Requests that are later than this are put off instead of being made up for."""
+
+IDLE_S = 0.5
+"""With nothing to ask for so long it says so: a line comes at least so often from a child that does not hang."""
 
 LEAVE_WITHIN_S = 1.0
 """Time to let go of the adapter once nobody listens any more."""
@@ -50,25 +57,23 @@ class Schedule:
 
     def __init__(self, every_s: Mapping[int, float], now_s: float) -> None:
         self._every_s = dict(every_s)
-        self._last_s = {pid: now_s - every for pid, every in every_s.items()}
+        self._due_s = dict.fromkeys(every_s, now_s)
         self._misses = dict.fromkeys(every_s, 0)
 
     def next(self, now_s: float) -> tuple[int, float]:
         """(parameter, how long until it is due in s, 0 if it is)."""
-        pid = max(self._every_s, key=lambda p: (now_s - self._last_s[p]) / self._period_s(p))
-        soonest = min(self._every_s, key=lambda p: self._last_s[p] + self._period_s(p))
-        wait_s = self._last_s[soonest] + self._period_s(soonest) - now_s
-        return (pid, 0.0) if wait_s <= 0 else (soonest, wait_s)
+        pid = min(self._due_s, key=lambda p: self._due_s[p])
+        late_s = now_s - self._due_s[pid]
+        if late_s > LATE_S:
+            # time that is lost is lost to all alike: nothing is made up for, and the proportions stay
+            self._due_s = {p: due_s + late_s for p, due_s in self._due_s.items()}
+        return pid, max(-late_s, 0.0)
 
-    def asked(self, pid: int, now_s: float, *, answered: bool) -> None:
-        """It was asked for when it was due; `now_s` is when that was over."""
-        due_s = self._last_s[pid] + self._period_s(pid)
+    def asked(self, pid: int, *, answered: bool) -> None:
+        """It was asked for, as it was due."""
         self._misses[pid] = 0 if answered else self._misses[pid] + 1
-        # on its own grid as long as it keeps up, and never two at once to make up for lost time
-        self._last_s[pid] = due_s if now_s < due_s + self._every_s[pid] else now_s
-
-    def _period_s(self, pid: int) -> float:
-        return self._every_s[pid] if self._misses[pid] < MISSES else max(self._every_s[pid], SELDOM_S)
+        every_s = self._every_s[pid]
+        self._due_s[pid] += every_s if self._misses[pid] < MISSES else max(every_s, SELDOM_S)
 
 
 def supported(bitmaps: Mapping[int, bytes], pid: int) -> bool | None:
@@ -190,10 +195,12 @@ def _run(order: Mapping[str, Any], say: Callable[[Mapping[str, Any]], None], sto
     try:
         vehicle = _Vehicle(obd, connection)
         every_s = {int(pid): float(every) for pid, every in order["pids"].items()}
-        bitmaps = _bitmaps(vehicle, max(every_s))
+        stretchable = MANIFOLD_PRESSURE in every_s
+        bitmaps = _bitmaps(vehicle, max(every_s | ({MAXIMA: 0.0} if stretchable else {})))
         say({"hello": connection.protocol_name()})
-        if MANIFOLD_PRESSURE in every_s and supported(bitmaps, MAXIMA):
-            _say_answer(say, MAXIMA, vehicle.ask(MAXIMA))
+        if stretchable and supported(bitmaps, MAXIMA):
+            answers = (vehicle.ask(MAXIMA) for _ in range(MISSES))
+            _say_answer(say, MAXIMA, next((data for data in answers if data is not None), None))
         silent_after_s = float(order["silent_after_s"])
         _ask_on(vehicle, every_s, bitmaps, silent_after_s=silent_after_s, say=say, stop=stop)
     finally:
@@ -211,32 +218,35 @@ def _ask_on(
 ) -> None:
     schedule = Schedule(every_s, time.monotonic())
     retry_s = {pid: 0.0 for pid in every_s if supported(bitmaps, pid) is False}
-    heard_s = time.monotonic()
+    unanswered, since_s = 0, 0.0
     while not stop.is_set():
         now_s = time.monotonic()
+        if unanswered >= MISSES and now_s - since_s > silent_after_s:
+            raise _EndError(f"no answer from the vehicle for {silent_after_s:g} s")
         pid, wait_s = schedule.next(now_s)
         if wait_s > 0:
-            stop.wait(wait_s)
+            if not stop.wait(min(wait_s, IDLE_S)) and wait_s > IDLE_S:
+                say({"idle": True})
             continue
         if now_s < retry_s.get(pid, 0.0):
             say({"pid": pid, "absent": True})
-            schedule.asked(pid, now_s, answered=True)
+            schedule.asked(pid, answered=True)
             continue
         data = vehicle.ask(pid)
-        now_s = time.monotonic()
-        schedule.asked(pid, now_s, answered=data is not None or pid in retry_s)
+        schedule.asked(pid, answered=data is not None or pid in retry_s)
         if data is not None:
-            heard_s = now_s
+            unanswered = 0
             retry_s.pop(pid, None)
         elif not vehicle.there:
             raise _EndError("the adapter has gone")
         elif pid in retry_s:
-            retry_s[pid] = now_s + RETRY_ABSENT_S
+            retry_s[pid] = time.monotonic() + RETRY_ABSENT_S
             say({"pid": pid, "absent": True})
             continue
+        else:
+            since_s = since_s if unanswered else now_s
+            unanswered += 1
         _say_answer(say, pid, data)
-        if now_s - heard_s > silent_after_s:
-            raise _EndError(f"no answer from the vehicle for {silent_after_s:g} s")
 
 
 def _say_answer(say: Callable[[Mapping[str, Any]], None], pid: int, data: bytes | None) -> None:

@@ -24,13 +24,14 @@ def decode(pid: Pid, data: bytes, *, full_scale_kpa: float | None = None) -> dic
     A sensor that the answer calls not fitted is NOT_FITTED whatever its bytes hold. A field that the answer does not
     reach, or whose code means nothing, is UNDECODABLE. A raw value at its top is SATURATED: a bound, not a reading; of
     PID 0x0B that hides everything above 255 kPa absolute. `full_scale_kpa` stretches PID 0x0B to a full scale of so
-    much (see `map_full_scale_kpa`).
+    much (see `map_full_scale_kpa`); NaN: the vehicle has another full scale and did not tell which.
     """
     out = {}
     for field in pid.fields:
         value, quality = _value(field, data)
         if full_scale_kpa is not None and pid.number == 0x0B:
             value *= full_scale_kpa / NORMAL_FULL_SCALE_KPA
+            quality = Quality.UNDECODABLE if math.isnan(value) else quality
         out[field.name] = (value, quality)
     return out
 
