@@ -91,7 +91,14 @@ class AdcSource(Source):
     `reopened`.
     """
 
-    def __init__(self, spec: AdcSpec, inputs: Sequence[tuple[int, Input]], clock: Clock) -> None:
+    def __init__(
+        self,
+        spec: AdcSpec,
+        inputs: Sequence[tuple[int, Input]],
+        clock: Clock,
+        *,
+        answer_within_s: float = ANSWER_WITHIN_S,
+    ) -> None:
         super().__init__(spec.name)
         self.health.counters = dict.fromkeys(COUNTERS, 0)
         self._spec = spec
@@ -101,17 +108,20 @@ class AdcSource(Source):
         self._channels: dict[str, _Channel] = {}
         self._device = Path(spec.folder)
         self._worker: _Worker | None = None
-        self._answered_ms = 0.0
+        self._failing_ms: float | None = None
         self._opened = False
+        self._answer_within_s = answer_within_s
 
     async def __aenter__(self) -> Self:
-        if self._worker is not None and self._worker.thread.is_alive():
+        if self._worker is not None and not self._worker.ended.is_set():
             raise SourceError(f"ADC {self.name}: the driver still hangs in the reading before")
         self._worker = _Worker(f"adc {self.name}")
         try:
             await self._ask(self._open)
-        except BaseException:
+        except BaseException as error:
             self._worker.end()
+            if isinstance(error, SourceError):
+                await self._ended()
             raise
         self.health.counters["reopened"] += self._opened
         self._opened = True
@@ -120,19 +130,16 @@ class AdcSource(Source):
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        worker = self._worker
-        if worker is None:
-            return
-        worker.end()
-        with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(worker.ended.wait(), CLOSE_WITHIN_S)
+        if self._worker is not None:
+            self._worker.end()
+            await self._ended()
 
     async def read(self, deliver: Deliver) -> None:
         """Deliver samples until cancelled. Raises SourceError when the device has gone or does not answer."""
         loop = asyncio.get_running_loop()
         period_s, number = 1.0 / self._spec.rate_hz, 0
         due_s = loop.time()
-        self._answered_ms = self._clock.now_ms()
+        self._failing_ms = None
         while True:
             samples = await self._ask(lambda n=number: self._round(n))  # type: ignore[misc]
             if samples:
@@ -145,13 +152,19 @@ class AdcSource(Source):
                 due_s -= left_s
             await asyncio.sleep(max(left_s, 0.0))
 
+    async def _ended(self) -> None:
+        """Give the thread a moment to end; one that hangs is left alone."""
+        if self._worker is not None:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._worker.ended.wait(), CLOSE_WITHIN_S)
+
     async def _ask(self, what: Callable[[], T]) -> T:
         """The answer of the thread. Raises SourceError when it takes too long."""
         assert self._worker is not None, "within `async with`"
         try:
-            return await asyncio.wait_for(self._worker.ask(what), ANSWER_WITHIN_S)
+            return await asyncio.wait_for(self._worker.ask(what), self._answer_within_s)
         except TimeoutError:
-            raise SourceError(f"ADC {self.name}: no answer of the driver in {ANSWER_WITHIN_S:g} s") from None
+            raise SourceError(f"ADC {self.name}: no answer of the driver in {self._answer_within_s:g} s") from None
 
     # In the thread.
 
@@ -183,11 +196,13 @@ class AdcSource(Source):
         counters["rounds"] += 1
         counters["errors"] += len(seen.failed)
         counters["undecodable"] += seen.undecodable
-        now_ms = self._clock.now_ms()
-        if seen.values or not seen.failed or samples:
-            self._answered_ms = now_ms
-        elif now_ms - self._answered_ms > SILENT_S * 1000.0:
-            raise SourceError(f"ADC {self.name}: does not answer: {next(iter(seen.failed.values())).strerror}")
+        if seen.values or samples:
+            self._failing_ms = None
+        elif seen.failed:
+            now_ms = self._clock.now_ms()
+            self._failing_ms = self._failing_ms or now_ms
+            if now_ms - self._failing_ms > SILENT_S * 1000.0:
+                raise SourceError(f"ADC {self.name}: does not answer: {next(iter(seen.failed.values())).strerror}")
         return samples
 
     def _read(self, name: str) -> tuple[float, float]:
