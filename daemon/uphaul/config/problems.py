@@ -54,7 +54,9 @@ class Problems:
         """Note one problem; the nearest of the `known` names becomes its hint."""
         near = hint or nearest(value, known)
         place = f"{self._label}: {file}" if self._label else file
-        self._found.append(Problem(place, key, shown(value), allowed, near))
+        problem = Problem(place, key, shown(value), allowed, near)
+        if self._found[-1:] != [problem]:  # a key of several types is at fault once for each
+            self._found.append(problem)
 
     def check(self) -> None:
         """Raise ConfigError with everything noted so far, if anything is."""

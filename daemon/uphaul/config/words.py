@@ -80,6 +80,11 @@ def locate(root: type[BaseModel], loc: Sequence[str | int]) -> Place:
         if step == "[key]":
             is_name = True
             break
+        if isinstance(step, str) and get_origin(annotation) in (Union, types.UnionType):
+            # which of several plain types was tried is no part of the path either
+            lists = [a for a in get_args(annotation) if get_origin(a) is list and step.startswith("list")]
+            annotation = lists[0] if lists else annotation
+            continue
         path += f"[{step}]" if isinstance(step, int) else f".{step}" if path else step
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
             owner, field = annotation, fields_of(annotation).get(str(step))
@@ -131,6 +136,7 @@ def allowed(annotation: Any, field: FieldInfo | None = None) -> str:
     union = members(annotation)
     if union:
         words = {"number": "a number", "curve": "{ over, points }", "share": "{ share }"}
+        words |= {"text": "text", "list": "a list of numbers", "map": "{ x, y, z }"}
         if "number" in union:
             return " or ".join(words[tag] for tag in union)
         return "a table whose kind is one of " + ", ".join(union)
