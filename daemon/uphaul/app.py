@@ -18,6 +18,7 @@ from pathlib import Path
 
 from uphaul import __version__
 from uphaul.alerts.annunciation import listed
+from uphaul.alerts.cause import cause_of
 from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
 from uphaul.config.spec import AdcSpec, CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec, TuneInput
@@ -27,7 +28,7 @@ from uphaul.log.writer import LogWriter
 from uphaul.notify import Notifier
 from uphaul.pipeline import LimitsInForce
 from uphaul.pipeline.row import TUNE_UNKNOWN
-from uphaul.rules import ABOVE, Condition, Kind
+from uphaul.rules import ABOVE, Condition, Kind, Rule
 from uphaul.signals import NO_TUNE, Collector
 from uphaul.signals.tune import TuneReading
 from uphaul.sources.base import Source, supervise
@@ -45,7 +46,8 @@ STEP_MS = 1000.0
 class App:
     """The daemon on one configuration. `log_path` None logs nothing; `ready` is told the page's port (0: no page).
 
-    `heard` is told every change of a condition as it happens. `invented` marks the page's data as invented.
+    `heard` is told every change of a condition as it happens, and of a lost signal why. `invented` marks the page's
+    data as invented.
     """
 
     def __init__(
@@ -56,7 +58,7 @@ class App:
         clock: Clock | None = None,
         boot_id: str | None = None,
         ready: Callable[[int], None] | None = None,
-        heard: Callable[[Condition], None] | None = None,
+        heard: Callable[[Condition, str], None] | None = None,
         invented: bool = False,
     ) -> None:
         self._config = config
@@ -182,7 +184,8 @@ class App:
         outcome = live.tick(now_ms, wall.isoformat(timespec="milliseconds"))
         if self._heard is not None:
             for change in outcome.conditions:
-                self._heard(change)
+                rule = self._config.rules[change.rule]
+                self._heard(change, cause_of(rule, self._config.signals, live.qualities, self._config.computed))
         self._anchor(live, now_ms, wall, fresh=live.drive != begun)
         if live.ticks == 1:
             self._notifier.ready()
@@ -253,7 +256,12 @@ class App:
             since_s=(now_ms - alert.raised_ms) / 1000.0,
             side={1: "above", -1: "below", 0: ""}[side],
             again=rule.again if alert.repeating else "",
+            cause=self._cause(rule) if alert.active else "",
         )
+
+    def _cause(self, rule: Rule) -> str:
+        live, config = self._live, self._config
+        return "" if live is None else cause_of(rule, config.signals, live.qualities, config.computed)
 
     def _log_view(self, live: Live | None) -> LogView:
         if self._writer is None:

@@ -46,7 +46,7 @@ class IioFolder:
         return self._there[at] / name
 
     def set(self, at: str, name: str, text: str) -> None:
-        """What the file says from now on; never half of it. A text that begins with / is another file to read instead."""
+        """What the file says from now on, never half of it. A text that begins with / is another file to read."""
         path = self.path(at, name)
         new = path.with_name(f".{name}")
         if text.startswith("/"):

@@ -11,11 +11,11 @@ from uphaul.rules import Condition, Kind
 __all__ = ["teller"]
 
 
-def teller(config: Config, say: Callable[[str], None]) -> Callable[[Condition], None]:
+def teller(config: Config, say: Callable[[str], None]) -> Callable[[Condition, str], None]:
     """A listener for `App` that puts each change of a condition into words and hands them to `say`."""
     units = {s.name: s.unit for s in config.signals}
 
-    def tell(change: Condition) -> None:
+    def tell(change: Condition, cause: str) -> None:
         rule = config.rules[change.rule]
         at = text.clock(change.t_ms)
         if not change.active:
@@ -27,7 +27,8 @@ def teller(config: Config, say: Callable[[str], None]) -> Callable[[Condition], 
             Kind.REACH: "s",
         }.get(rule.kind, units[rule.signal])
         why = f": {text.number(change.value, unit)}, limit {text.number(change.limit, unit)}"
-        reason = "" if rule.kind is Kind.LOST else why
-        say(f"{at}  {rule.action.word:<5}  {rule.say or rule.name} [{rule.name}{reason}]")
+        if rule.kind is Kind.LOST:
+            why = f": {cause}" if cause else ""
+        say(f"{at}  {rule.action.word:<5}  {rule.say or rule.name} [{rule.name}{why}]")
 
     return tell

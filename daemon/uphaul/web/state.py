@@ -61,7 +61,8 @@ class AlertView:
 
     `say` is the rule's instruction. `value` and `limit` (both in `unit`, None when unknown) are those at the raise;
     `measure` names what they are of: the signal, or for example ``slope of coolant``. `side` is ``above`` or
-    ``below``, empty where that says nothing (a lost signal). `since_s` is how long ago it was raised.
+    ``below``, empty where that says nothing (a lost signal). `since_s` is how long ago it was raised. `cause` names
+    what is wrong with a signal that is lost: ``open circuit``.
     """
 
     rule: str
@@ -75,6 +76,7 @@ class AlertView:
     since_s: float
     side: str = "above"
     again: str = ""
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +206,7 @@ def _alert(view: AlertView) -> dict[str, object]:
         "again": view.again,
         "measure": view.measure,
         "side": view.side,
+        "cause": view.cause,
         "value": _number(view.value),
         "limit": _number(view.limit),
         "unit": _unit(view.unit),

@@ -35,7 +35,8 @@ function round(value, decimals = 3) {
 // What raised the alert: "egt went to 731 °C (limit 680 °C) 42 s ago".
 function reason(alert) {
   const parts = [plainName(alert.measure)];
-  if (alert.value === null) parts.push(alert.limit === null ? "became unknown" : "went past its limit");
+  const unknown = alert.cause ? `became unknown: ${alert.cause}` : "became unknown";
+  if (alert.value === null) parts.push(alert.limit === null ? unknown : "went past its limit");
   else parts.push(`went to ${withUnit(round(alert.value, 1), alert.unit)}`);
   if (alert.limit !== null) {
     parts.push(`(${alert.side === "below" ? "at least" : "limit"} ${withUnit(round(alert.limit, 1), alert.unit)})`);
