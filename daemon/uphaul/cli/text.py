@@ -24,12 +24,13 @@ def clock(t_ms: float) -> str:
 
 def duration(ms: float) -> str:
     """A length of time in words: ``4.2 s``, ``3 min 12 s``, ``2 h 05 min``."""
-    s = ms / 1000
-    if s < 60:
-        return f"{s:.1f} s"
-    if s < 3600:
-        return f"{s // 60:.0f} min {s % 60:02.0f} s"
-    return f"{s // 3600:.0f} h {s % 3600 // 60:02.0f} min"
+    tenths = round(ms / 100)  # rounded before it is divided up: 119.6 s are 2 min 00 s, never 1 min 60 s
+    if tenths < 600:
+        return f"{tenths / 10:.1f} s"
+    seconds = round(ms / 1000)
+    if seconds < 3600:
+        return f"{seconds // 60} min {seconds % 60:02d} s"
+    return f"{seconds // 3600} h {seconds % 3600 // 60:02d} min"
 
 
 def number(value: float | None, unit: str = "") -> str:
