@@ -181,5 +181,6 @@ LARGEST_COUNT = 2.0**53
 
 def quantise(values: npt.NDArray[np.float64], per_unit: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """`values` (..., S) on the grid of counts: rint(x * per_unit) / per_unit; NaN where there is no such count."""
-    counts = np.rint(values * per_unit)
+    with np.errstate(over="ignore"):  # an infinite count is no count either, and no news for the journal
+        counts = np.rint(values * per_unit)
     return np.where(np.abs(counts) < LARGEST_COUNT, counts / per_unit, np.nan)
