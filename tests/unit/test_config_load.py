@@ -70,8 +70,8 @@ def test_missing_files(tmp_path: Path) -> None:
 def test_a_missing_dbc(folder: Path) -> None:
     (folder / "small.dbc").unlink()
     (found,) = _problems(folder)
-    assert (found.file, found.key) == ("small.dbc", "file")
-    assert "No such file" in found.allowed
+    assert (found.file, found.key, found.value) == ("signals.toml", "source.bus.dbc", "small.dbc")
+    assert "a DBC file that is there" in found.allowed
 
 
 def test_a_dbc_that_is_none(folder: Path) -> None:

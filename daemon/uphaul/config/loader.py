@@ -54,8 +54,8 @@ def load(directory: Path, *, check_inputs: bool = True) -> Config:
 
     def read(name: str) -> str | None:
         path = directory / name
-        if name in m.FILES and not path.is_file():
-            return None
+        if (name in m.FILES and not path.is_file()) or not path.exists():
+            return None  # told with the key that names it
         return _read(path, name, problems)
 
     return _Loader(read, problems, check_inputs=check_inputs).run()

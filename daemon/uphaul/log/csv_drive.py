@@ -8,7 +8,6 @@ same name where the configuration has one, and put on its grid of counts.
 from __future__ import annotations
 
 import csv
-import difflib
 import re
 from collections.abc import Callable, Iterator, Sequence
 from math import isfinite, nan
@@ -18,6 +17,7 @@ from typing import TextIO
 import numpy as np
 
 from uphaul import units
+from uphaul.config.problems import nearest
 from uphaul.errors import DriveFileError
 from uphaul.signals import NO_TUNE, Block, Quality, QualityChange, Signal, quantise
 
@@ -133,8 +133,8 @@ class _Reader:
             if name == "tune":
                 continue
             if unit is None:
-                near = difflib.get_close_matches(text, units.UNITS, 1)
-                hint = f"; did you mean {near[0]!r}?" if near else ""
+                near = nearest(text, units.UNITS)
+                hint = f"; did you mean {near!r}?" if near else "; the second row names the unit of each column"
                 raise self._wrong(2, f"column {name!r}: no unit {text!r}{hint}")
             if name == "t_s":
                 if unit.name != "s":

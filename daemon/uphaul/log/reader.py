@@ -159,7 +159,11 @@ class Log:
         )
         if not rows:
             raise LogError(f"{self.path}: there is no segment {segment}")
-        return dict(json.loads(rows[0][0]))
+        with self._errors():
+            files = json.loads(rows[0][0])
+        if not isinstance(files, dict):
+            raise LogError(f"{self.path}: the configuration of segment {segment} cannot be read")
+        return {str(name): str(text) for name, text in files.items()}
 
     # -- what was judged ------------------------------------------------------------------------------------------
 
