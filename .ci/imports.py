@@ -23,7 +23,7 @@ ORDER: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
     ("app",),
-    ("live",),
+    ("live", "journal"),
     ("web",),
     ("reports",),
     ("sources", "outputs"),

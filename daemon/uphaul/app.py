@@ -12,6 +12,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime
+import logging
 from collections.abc import Callable
 from math import ceil, isnan
 from pathlib import Path
@@ -22,7 +23,9 @@ from uphaul.alerts.cause import cause_of
 from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
 from uphaul.config.spec import AdcSpec, CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec, TuneInput
-from uphaul.live import Live, carried_from_json
+from uphaul.errors import LogError
+from uphaul.journal import Journal
+from uphaul.live import Live, pick_up
 from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
 from uphaul.notify import Notifier
@@ -36,6 +39,8 @@ from uphaul.web.server import make_app, serve
 from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
 
 __all__ = ["App"]
+
+_log = logging.getLogger("uphaul")
 
 CLOSE_S = 1.2
 """The log's share of the two seconds that the daemon has to end."""
@@ -79,6 +84,7 @@ class App:
         )
         self._limits = LimitsInForce(config.rules, config.signals, config.tunes)
         self._sources = [self._make(spec) for spec in config.sources]
+        self._journal = Journal(self._sources)
         self._notifier = Notifier()
         self._writer: LogWriter | None = None
         self._live: Live | None = None
@@ -104,8 +110,9 @@ class App:
 
                 return CanSource(spec, inputs, self._clock)
             case DemoSpec():
-                from uphaul.sources.demo import DemoSource
+                from uphaul.sources.demo import DemoSource, load_scenario
 
+                load_scenario(spec.scenario)  # a scenario that is not there is told now, not by a vehicle that is still
                 return DemoSource(spec, inputs, self._clock)
             case DriveFileSpec():
                 from uphaul.sources.drive_file import DriveFileSource
@@ -155,12 +162,14 @@ class App:
         last_ms = left.began_boot_ms + (left.last_t_ms or 0)
         if not 0 <= self._clock.now_ms() - last_ms < max(self._config.drive.hold_ms, 1):
             return
-        with Log.open(self._log_path) as log:
-            segment = log.segments(left.drive)[-1]
-            same = segment.signals == self._config.signals and segment.tunes == self._config.tunes
-            blocks = list(log.blocks(segment.id)) if same else []
-            carried = carried_from_json(segment.initial_state)
-        live.resume(left.drive, left.began_boot_ms, carried, blocks)
+        try:
+            with Log.open(self._log_path) as log:
+                carried, blocks = pick_up(log, left.drive, self._config)
+        except LogError as error:  # damaged: the writer will set it aside; the drive begins anew rather than not at all
+            _log.error("%s: drive %d cannot be gone on with, another is begun", error, left.drive)
+            live.continue_from(left.drive)
+            return
+        live.resume(left.drive, left.began_boot_ms, last_ms, carried, blocks)
 
     async def _tick_loop(self, live: Live) -> None:
         tick_ms = 1000 // self._config.tick_hz
@@ -187,6 +196,9 @@ class App:
                 rule = self._config.rules[change.rule]
                 self._heard(change, cause_of(rule, self._config.signals, live.qualities, self._config.computed))
         self._anchor(live, now_ms, wall, fresh=live.drive != begun)
+        self._journal.look(None if self._writer is None else self._writer.health)
+        if self._writer is not None and self._writer.failure is not None:
+            raise RuntimeError("the log writer failed") from self._writer.failure
         if live.ticks == 1:
             self._notifier.ready()
         self._notifier.watchdog()

@@ -15,15 +15,18 @@ from math import isnan, nan
 
 import numpy as np
 
+from uphaul import __version__
 from uphaul.alerts import Carried, State
 from uphaul.alerts.lifecycle import Alert
 from uphaul.config.spec import Config
+from uphaul.errors import ConfigError, LogError
+from uphaul.log.reader import Log
 from uphaul.log.record import TickRecord
 from uphaul.log.writer import LogWriter
 from uphaul.pipeline import DriveKeeper, DriveStep, Outcome, Row
 from uphaul.signals import Block, Collector, index_of
 
-__all__ = ["Live", "carried_from_json", "carried_to_json"]
+__all__ = ["Live", "carried_from_json", "carried_to_json", "pick_up"]
 
 
 def carried_to_json(carried: Iterable[Carried]) -> str:
@@ -31,10 +34,47 @@ def carried_to_json(carried: Iterable[Carried]) -> str:
     return json.dumps([[c.rule, c.state.value, c.was_true, c.shelf_left_ms] for c in carried])
 
 
-def carried_from_json(text: str) -> tuple[Carried, ...]:
-    """The inverse of `carried_to_json`; an empty text or object means nothing."""
-    rows = json.loads(text or "[]")
-    return tuple(Carried(rule, State(state), was_true, left) for rule, state, was_true, left in rows or [])
+def carried_from_json(text: str, place: str) -> tuple[Carried, ...]:
+    """The inverse of `carried_to_json`; an empty text or object means nothing.
+
+    Raises LogError for any other text, with `place` in it: the log and the segment that it comes from.
+    """
+    try:
+        rows = json.loads(text or "[]")
+        return tuple(Carried(rule, State(state), was_true, left) for rule, state, was_true, left in rows or [])
+    except (ValueError, TypeError) as error:
+        raise LogError(f"{place}: the states that the alerts began with cannot be read ({error})") from error
+
+
+def pick_up(log: Log, drive: int, config: Config) -> tuple[tuple[Carried, ...], list[Block]]:
+    """Where a drive that was broken off goes on: what the alerts of its present segment began with, and its ticks.
+
+    When `config` or the software is not what judged it so far, a new segment begins, without ticks; its alerts begin
+    with what the old ones ended with. Raises LogError when the log cannot be read.
+    """
+    from uphaul.config import load_texts  # the daemon has it; a replay without a log does without
+
+    segment = log.segments(drive)[-1]
+    carried = carried_from_json(segment.initial_state, f"{log.path} segment {segment.id}")
+    blocks = list(log.blocks(segment.id))
+    files = log.config(segment.id)
+    if (files, segment.software) == (dict(config.files), __version__):
+        return carried, blocks
+    try:
+        old = load_texts(files, label=f"{log.path} drive {drive}", check_inputs=False)
+    except ConfigError:  # of another version; at least what its segment began with is known
+        return carried, []
+    row = Row(
+        segment.signals,
+        old.rules,
+        segment.tunes,
+        gap_ms=segment.gap_ms,
+        grid_ms=1000 // segment.tick_hz,
+        carried=carried,
+    )
+    for block in blocks:
+        row.run(block)
+    return row.cycle.carry(segment.last_t_ms or 0), []
 
 
 class Live:
@@ -83,16 +123,19 @@ class Live:
         """The next drive goes on where that one, of another boot, broke off."""
         self._continues = drive
 
-    def resume(self, drive: int, began_ms: int, carried: tuple[Carried, ...], blocks: Iterable[Block]) -> None:
-        """Go on with a drive of this boot that began at `began_ms` and of which the log has `blocks`."""
+    def resume(
+        self, drive: int, began_ms: int, last_ms: int, carried: tuple[Carried, ...], blocks: Iterable[Block]
+    ) -> None:
+        """Go on with a drive of this boot that began at `began_ms` and was last logged at `last_ms`, on the clock.
+
+        `carried` and `blocks` are what `pick_up` found.
+        """
         self._row = self._new_row(carried)
-        last = began_ms
         for block in blocks:
             self._row.run(block)
-            last = began_ms + int(block.t_ms[-1])
             self._collector.resume(int(block.tune[-1]))
         self.drive, self._origin_ms = drive, began_ms
-        self._keeper.resume(last)
+        self._keeper.resume(last_ms)
         if self._writer is not None:
             self._writer.resume_drive(
                 self._config,

@@ -69,6 +69,13 @@ class Process:
             if line.startswith(start):
                 return line
 
+    def rest(self) -> list[str]:
+        """The lines that nobody has waited for; all of them once the process has ended."""
+        lines: list[str] = []
+        while not self._lines.empty():
+            lines.append(self._lines.get_nowait())
+        return lines
+
     def say(self, line: str) -> None:
         """Write a line to its standard input."""
         assert self.child.stdin is not None

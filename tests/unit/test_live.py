@@ -9,7 +9,7 @@ import pytest
 
 from uphaul.alerts import Carried, State
 from uphaul.config.spec import Config, DriveSpec
-from uphaul.live import Live, carried_from_json, carried_to_json
+from uphaul.live import Live, carried_from_json, carried_to_json, pick_up
 from uphaul.log import Log, LogWriter
 from uphaul.rules import ABOVE, Action, Kind, Rule, Setting
 from uphaul.signals import Collector, EventKind, Sample, Signal
@@ -84,7 +84,7 @@ def test_what_latched_is_carried_into_the_next_drive(tmp_path: Path) -> None:
     rig.close()
     with Log.open(tmp_path / "a.db") as log:
         second = log.drives()[1]
-        assert carried_from_json(log.segments(second.id)[0].initial_state) == (
+        assert carried_from_json(log.segments(second.id)[0].initial_state, "place") == (
             Carried("egt-high", State.LATCHED_UNACKNOWLEDGED),
         )
 
@@ -107,8 +107,9 @@ def test_a_restart_in_a_drive_is_only_a_gap(tmp_path: Path) -> None:
     left = second.writer.open_drive
     assert left is not None
     with Log.open(path) as log:
-        blocks = list(log.blocks(left.segment))
-    second.live.resume(left.drive, left.began_boot_ms, (), blocks)
+        carried, blocks = pick_up(log, left.drive, CONFIG)
+    assert (carried, sum(len(b) for b in blocks)) == ((), 60)
+    second.live.resume(left.drive, left.began_boot_ms, left.began_boot_ms + 2950, carried, blocks)
     assert second.live.alerts[0].active
     changes = second.run(6000, 8000, 800, 30)
     assert changes == [(6200, False)]
@@ -142,4 +143,4 @@ def test_without_a_log_the_drive_is_judged_all_the_same() -> None:
     "carried", [(), (Carried("a", State.SHELVED, False, 600_000), Carried("b", State.OUT_OF_SERVICE))]
 )
 def test_what_is_carried_survives_the_log(carried: tuple[Carried, ...]) -> None:
-    assert carried_from_json(carried_to_json(carried)) == carried
+    assert carried_from_json(carried_to_json(carried), "place") == carried

@@ -133,7 +133,7 @@ def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitS
         config = load_texts(dict(part.files), label=f"{path} drive {number}", check_inputs=False)
         rules = config.rules if rules_file is None else _rules(rules_file, part, config.vehicle)
         tunes = _all_tunes(part.tunes, rules)
-        carried = carried_from_json(part.initial_state)
+        carried = carried_from_json(part.initial_state, f"{path} drive {number}")
         rows.append((part, _row(part, rules, tunes, carried=carried), rules))
     by_name = {r.name: r for _, _, rules in rows for r in rules}
     begun = next((d.begun for d in log.drives() if d.id == number), None)
