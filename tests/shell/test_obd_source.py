@@ -16,9 +16,12 @@ import pytest
 
 from support.collected import WITHIN_S, Collected, reading
 from support.elm_peer import ElmPeer
+from uphaul.app import App
 from uphaul.clock import Clock
+from uphaul.config import load_texts
 from uphaul.config.spec import Input, ObdSpec
 from uphaul.errors import ConfigError, SourceError
+from uphaul.rules import Condition
 from uphaul.signals import Quality
 from uphaul.sources.base import supervise
 from uphaul.sources.obd import ObdSource
@@ -226,6 +229,52 @@ async def test_only_what_the_configuration_allows_is_asked_for(tmp_path: Path) -
     assert asked - wanted - support - settings == set()
 
 
+CONFIG = {
+    "signals.toml": """
+[source.plug]
+kind = "obd"
+port = "@"
+baud = 38400
+protocol = "6"
+allow_requests = true
+[signal.rpm]
+unit = "rpm"
+from = { source = "plug", pid = "RPM" }
+[signal.egt]
+unit = "degC"
+from = { source = "plug", pid = 0x78, field = "sensor_2" }
+""",
+    "rules.toml": """
+[[rule]]
+name = "rpm-high"
+kind = "threshold"
+signal = "rpm"
+above = 1700
+action = "note"
+""",
+    "daemon.toml": '[web]\nhost = ""\n',
+}
+
+
+async def test_the_daemon_judges_what_comes_of_it(tmp_path: Path) -> None:
+    heard: asyncio.Queue[Condition] = asyncio.Queue()
+    with ElmPeer(tmp_path / "adapter", {0x0C: "1AF8", 0x78: "0D1D4C000000000000"}) as peer:
+        texts = {name: text.replace("@", str(peer.link)) for name, text in CONFIG.items()}
+        app = App(load_texts(texts), None, heard=lambda change, *_: heard.put_nowait(change))
+        task = asyncio.create_task(app.run())
+        async with asyncio.timeout(2 * WITHIN_S):
+            change = await heard.get()
+        status = app.status()
+        app.stop()
+        await task
+    assert (change.active, change.value, change.limit) == (True, 1726.0, 1700.0)
+    assert {s.name: (s.value, s.quality) for s in status.signals} == {
+        "rpm": (1726.0, Quality.GOOD),
+        "egt": (pytest.approx(float("nan"), nan_ok=True), Quality.NOT_FITTED),
+    }
+    assert [(s.name, s.state) for s in status.sources] == [("plug", "running")]
+
+
 # ------------------------------------------------------------------------------------- with a child of its own
 
 
@@ -315,7 +364,9 @@ async def test_without_the_library_it_ends_for_good_and_says_what_to_install(
 async def test_the_child_ends_when_the_daemon_dies(tmp_path: Path) -> None:
     code = """
 import asyncio, os, sys
+from uphaul.app import App
 from uphaul.clock import Clock
+from uphaul.config import load_texts
 from uphaul.config.spec import Input, ObdSpec
 from uphaul.sources.obd import ObdSource
 async def main():
