@@ -10,13 +10,15 @@ from uphaul.config import model as m
 from uphaul.config.adc import adc_wiring, build_adc
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.dbc import Messages, messages_of
+from uphaul.config.gps import GPS_CHANNELS, POSITION_PER_UNIT
 from uphaul.config.interfaces import check_interface
 from uphaul.config.j1939 import addresses_of
 from uphaul.config.obd import build_obd, obd_rate, obd_reading
 from uphaul.config.problems import Problems, nearest
+from uphaul.config.pulse import build_pulse, check_pulse_ages
 from uphaul.config.sensors import Sensor, build_sensors
 from uphaul.config.shape import Shaped
-from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec
+from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, GpsSpec, Input, SourceSpec
 from uphaul.demo.channels import CHANNELS
 from uphaul.derive import FORMULAS, Computed, in_order, unit_faults
 from uphaul.signals import Reduce, Signal
@@ -45,7 +47,9 @@ FROM_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "can": (("message", "field"), ()),
     "demo": (("channel",), ()),
     "drive-file": (("channel",), ()),
+    "gps": (("channel",), ()),
     "obd": (("pid",), ("field", "every_s")),
+    "pulse": ((), ()),
 }
 """Which keys `from` must have and may have beside `source` and `unit`, by the kind of the source."""
 
@@ -110,6 +114,7 @@ class _Builder:
             if name in self._shaped.named.get("signal", ()):
                 self._scope.wrong(f"computed.{name}", None, "must have a name of its own: a measured signal has it")
             self._known[name] = self._signal(f"computed.{name}", name, table)
+        check_pulse_ages(self._scope, sources, (i for i in inputs if i is not None), self._known)
         made = [(self._known[name], table) for name, table in data.computed.items()]
         computed = tuple(self._computed(s, table) for s, table in made if s is not None)
         self._check_rings()
@@ -125,7 +130,9 @@ class _Builder:
     # -------------------------------------------------------------------------------------------- sources
 
     def _source(
-        self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable | m.AdcTable
+        self,
+        name: str,
+        table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable | m.AdcTable | m.PulseTable | m.GpsTable,
     ) -> SourceSpec:
         key = f"source.{name}"
         if isinstance(table, m.DemoTable):
@@ -134,6 +141,10 @@ class _Builder:
             return DriveFileSpec(name, table.path, table.drive)
         if isinstance(table, m.AdcTable):
             return build_adc(self._scope, key, name, table)
+        if isinstance(table, m.PulseTable):
+            return build_pulse(self._scope, key, name, table)
+        if isinstance(table, m.GpsTable):
+            return GpsSpec(name, table.host, table.port, table.device, table.silent_after_s)
         if isinstance(table, m.ObdTable):
             return build_obd(self._scope, key, name, table, check=self._check)
         files = [table.dbc] if isinstance(table.dbc, str) else table.dbc
@@ -183,7 +194,7 @@ class _Builder:
             wrong(f"{key}.unit", table.unit, "must be a unit that is known", known=UNITS)
             return None
         low, high = table.range or (-math.inf, math.inf)
-        per_unit = table.per_unit or default_per_unit(unit.name)
+        per_unit = table.per_unit or self._finer(table, unit.name) or default_per_unit(unit.name)
         if not low < high:
             wrong(f"{key}.range", table.range, f"must be [lowest, highest] in {unit.name}, the lowest first")
             return None
@@ -207,6 +218,13 @@ class _Builder:
             meaning=table.meaning,
         )
 
+    def _finer(self, table: m.SignalTable | m.ComputedTable, unit: str) -> int | None:
+        """Counts per unit of a position, which would be useless as coarse as an angle of other kinds; else None."""
+        origin = table.origin if isinstance(table, m.SignalTable) else None
+        if origin is None or unit != "deg" or not isinstance(self._data.source.get(origin.source), m.GpsTable):
+            return None
+        return POSITION_PER_UNIT.get(origin.channel or "")
+
     def _input(self, name: str, unit: str, origin: m.FromTable) -> Input | None:
         key, scope = f"signal.{name}.from", self._scope
         source = self._data.source.get(origin.source)
@@ -228,6 +246,8 @@ class _Builder:
         if missing:
             return None
         message, field, every_s = origin.message or "", origin.field or origin.channel or "", None
+        if source.kind == "pulse":
+            field = "rpm"
         reading = origin.unit if origin.unit and find(origin.unit) else None
         wiring = None
         if isinstance(source, m.AdcTable):
@@ -263,6 +283,15 @@ class _Builder:
                 scope.wrong(f"{key}.channel", origin.channel, allowed, known=CHANNELS)
                 return None
             return explicit or channel.unit
+        if kind == "pulse":
+            return explicit or "rpm"
+        if kind == "gps":
+            told = GPS_CHANNELS.get(origin.channel or "")
+            if told is None:
+                allowed = f"must be one of {', '.join(GPS_CHANNELS)}"
+                scope.wrong(f"{key}.channel", origin.channel, allowed, known=GPS_CHANNELS)
+                return None
+            return explicit or told
         messages = self._messages.get(origin.source) if kind == "can" else None
         if messages is None:
             return explicit
