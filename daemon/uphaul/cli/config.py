@@ -75,6 +75,8 @@ def _plain(problem: Problem) -> dict[str, object]:
 
 
 def _summary(config: Config) -> dict[str, object]:
+    from uphaul.config.typical import correction_notes, typical
+
     return {
         "vehicle": config.vehicle.name,
         "tick_hz": config.tick_hz,
@@ -82,6 +84,11 @@ def _summary(config: Config) -> dict[str, object]:
         "signals": [
             {"name": s.name, "unit": s.unit, "computed": s.computed, "required": s.required} for s in config.signals
         ],
+        "computed": [
+            {"name": t.signal, "unit": t.unit, "formula": t.formula, "typical": t.value, "uncertainty": t.uncertainty}
+            for t in typical(config)
+        ],
+        "notes": correction_notes(config),
         "tunes": list(config.tunes),
         "rules": [
             {"name": r.name, "kind": r.kind.value, "signal": r.signal, "action": r.action.word} for r in config.rules
@@ -90,6 +97,8 @@ def _summary(config: Config) -> dict[str, object]:
 
 
 def _text(config: Config, directory: Path) -> str:
+    from uphaul.config.typical import correction_notes, typical
+
     measured = [s.name for s in config.signals if not s.computed]
     computed = [s.name for s in config.signals if s.computed]
     actions = Counter(r.action for r in config.rules)
@@ -103,4 +112,12 @@ def _text(config: Config, directory: Path) -> str:
         f"tunes     {', '.join(config.tunes) or 'none'}",
         f"rules     {len(config.rules)}" + (f": {by_action}" if config.rules else ""),
     ]
-    return "\n".join(lines)
+    told = [t for t in typical(config) if t.value is not None and t.uncertainty is not None]
+    if told:
+        lines.append("at typical values, with one standard uncertainty:")
+        lines += [f"          {t.signal} {t.value:.4g} ± {t.uncertainty:.2g} {_unit(t.unit)}".rstrip() for t in told]
+    return "\n".join([*lines, *correction_notes(config)])
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "1" else unit

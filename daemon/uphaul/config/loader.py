@@ -179,6 +179,7 @@ class _Loader:
             signals=inputs.signals,
             inputs=inputs.inputs,
             computed=inputs.computed,
+            accuracies=inputs.accuracies,
             rules=built,
             vehicle=written,
             tune_input=tune_input,

@@ -52,7 +52,7 @@ def key_rows(name: str) -> list[KeyRow]:
 
 def amount_rows() -> list[KeyRow]:
     """The keys of the tables that may stand in the place of a number."""
-    return [*_rows(m.CurveTable, ""), *_rows(m.ShareTable, "")]
+    return [*_rows(m.CurveTable, ""), *_rows(m.ShareTable, ""), *_rows(m.MapTable, "")]
 
 
 def reference_table(rows: Iterable[KeyRow]) -> str:

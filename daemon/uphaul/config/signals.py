@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from uphaul.config import model as m
 from uphaul.config.adc import adc_wiring, build_adc
 from uphaul.config.amounts import Scope, whole_ms
+from uphaul.config.computed import accuracy, build_computed
 from uphaul.config.dbc import Messages, messages_of
-from uphaul.config.gps import GPS_CHANNELS, POSITION_PER_UNIT
 from uphaul.config.interfaces import check_interface
 from uphaul.config.j1939 import addresses_of
 from uphaul.config.obd import build_obd, obd_rate, obd_reading
-from uphaul.config.problems import Problems, nearest
-from uphaul.config.pulse import build_pulse, check_pulse_ages
+from uphaul.config.problems import Problems
 from uphaul.config.sensors import Sensor, build_sensors
 from uphaul.config.shape import Shaped
-from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, GpsSpec, Input, SourceSpec
+from uphaul.config.spec import Accuracy, CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec
 from uphaul.demo.channels import CHANNELS
-from uphaul.derive import FORMULAS, Computed, in_order, unit_faults
+from uphaul.derive import Computed, in_order
 from uphaul.signals import Reduce, Signal
 from uphaul.units import UNITS, compatible, default_per_unit, find
 
@@ -47,9 +46,7 @@ FROM_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "can": (("message", "field"), ()),
     "demo": (("channel",), ()),
     "drive-file": (("channel",), ()),
-    "gps": (("channel",), ()),
     "obd": (("pid",), ("field", "every_s")),
-    "pulse": ((), ()),
 }
 """Which keys `from` must have and may have beside `source` and `unit`, by the kind of the source."""
 
@@ -63,6 +60,7 @@ class Inputs:
     inputs: tuple[Input, ...]
     computed: tuple[Computed, ...]
     known: Mapping[str, Signal | None]
+    accuracies: tuple[Accuracy, ...] = ()
 
 
 def linear(source: str, target: str) -> tuple[float, float]:
@@ -114,9 +112,8 @@ class _Builder:
             if name in self._shaped.named.get("signal", ()):
                 self._scope.wrong(f"computed.{name}", None, "must have a name of its own: a measured signal has it")
             self._known[name] = self._signal(f"computed.{name}", name, table)
-        check_pulse_ages(self._scope, sources, (i for i in inputs if i is not None), self._known)
         made = [(self._known[name], table) for name, table in data.computed.items()]
-        computed = tuple(self._computed(s, table) for s, table in made if s is not None)
+        computed = tuple(build_computed(self._scope, s, table) for s, table in made if s is not None)
         self._check_rings()
         found = [self._known.get(name) for name in (*data.signal, *data.computed)]
         return Inputs(
@@ -125,14 +122,13 @@ class _Builder:
             inputs=tuple(i for i in inputs if i is not None),
             computed=computed,
             known=self._known,
+            accuracies=tuple(self._accuracies()),
         )
 
     # -------------------------------------------------------------------------------------------- sources
 
     def _source(
-        self,
-        name: str,
-        table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable | m.AdcTable | m.PulseTable | m.GpsTable,
+        self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable | m.AdcTable
     ) -> SourceSpec:
         key = f"source.{name}"
         if isinstance(table, m.DemoTable):
@@ -141,10 +137,6 @@ class _Builder:
             return DriveFileSpec(name, table.path, table.drive)
         if isinstance(table, m.AdcTable):
             return build_adc(self._scope, key, name, table)
-        if isinstance(table, m.PulseTable):
-            return build_pulse(self._scope, key, name, table)
-        if isinstance(table, m.GpsTable):
-            return GpsSpec(name, table.host, table.port, table.device, table.silent_after_s)
         if isinstance(table, m.ObdTable):
             return build_obd(self._scope, key, name, table, check=self._check)
         files = [table.dbc] if isinstance(table.dbc, str) else table.dbc
@@ -194,7 +186,7 @@ class _Builder:
             wrong(f"{key}.unit", table.unit, "must be a unit that is known", known=UNITS)
             return None
         low, high = table.range or (-math.inf, math.inf)
-        per_unit = table.per_unit or self._finer(table, unit.name) or default_per_unit(unit.name)
+        per_unit = table.per_unit or default_per_unit(unit.name)
         if not low < high:
             wrong(f"{key}.range", table.range, f"must be [lowest, highest] in {unit.name}, the lowest first")
             return None
@@ -218,13 +210,6 @@ class _Builder:
             meaning=table.meaning,
         )
 
-    def _finer(self, table: m.SignalTable | m.ComputedTable, unit: str) -> int | None:
-        """Counts per unit of a position, which would be useless as coarse as an angle of other kinds; else None."""
-        origin = table.origin if isinstance(table, m.SignalTable) else None
-        if origin is None or unit != "deg" or not isinstance(self._data.source.get(origin.source), m.GpsTable):
-            return None
-        return POSITION_PER_UNIT.get(origin.channel or "")
-
     def _input(self, name: str, unit: str, origin: m.FromTable) -> Input | None:
         key, scope = f"signal.{name}.from", self._scope
         source = self._data.source.get(origin.source)
@@ -246,8 +231,6 @@ class _Builder:
         if missing:
             return None
         message, field, every_s = origin.message or "", origin.field or origin.channel or "", None
-        if source.kind == "pulse":
-            field = "rpm"
         reading = origin.unit if origin.unit and find(origin.unit) else None
         wiring = None
         if isinstance(source, m.AdcTable):
@@ -283,15 +266,6 @@ class _Builder:
                 scope.wrong(f"{key}.channel", origin.channel, allowed, known=CHANNELS)
                 return None
             return explicit or channel.unit
-        if kind == "pulse":
-            return explicit or "rpm"
-        if kind == "gps":
-            told = GPS_CHANNELS.get(origin.channel or "")
-            if told is None:
-                allowed = f"must be one of {', '.join(GPS_CHANNELS)}"
-                scope.wrong(f"{key}.channel", origin.channel, allowed, known=GPS_CHANNELS)
-                return None
-            return explicit or told
         messages = self._messages.get(origin.source) if kind == "can" else None
         if messages is None:
             return explicit
@@ -314,41 +288,13 @@ class _Builder:
 
     # ------------------------------------------------------------------------------------------- computed
 
-    def _computed(self, signal: Signal, table: m.ComputedTable) -> Computed:
-        key, scope = f"computed.{signal.name}", self._scope
-        spec = Computed(signal, table.formula, tuple(table.inputs.items()), tuple(table.constants.items()))
-        formula = FORMULAS.get(table.formula)
-        if formula is None:
-            allowed = "must be one of " + ", ".join(FORMULAS)
-            scope.wrong(f"{key}.formula", table.formula, allowed, known=FORMULAS)
-            return spec
-        wanted = [name for name, _ in formula.inputs]
-        for name in wanted:
-            if name not in table.inputs:
-                scope.wrong(f"{key}.inputs.{name}", None, f"is required: an input of {formula.name}")
-        units: dict[str, str | None] = {}
-        for name, source in table.inputs.items():
-            if name not in wanted:
-                allowed = f"is no input of {formula.name}, which takes {', '.join(wanted)}"
-                self._problems.add(
-                    self._shaped.file, f"{key}.inputs.{name}", source, allowed, hint=nearest(name, wanted)
-                )
-            other = scope.named(source, f"{key}.inputs.{name}")
-            units[name] = other.unit if other else None
-        for name, fits in unit_faults(formula, units, signal.unit).items():
-            place = f"{key}.inputs.{name}" if name else f"{key}.unit"
-            value = f"{table.inputs[name]} in {units[name]}" if name else signal.unit
-            scope.wrong(place, value, f"must have {fits}")
-        constants = {c.name: c for c in formula.constants}
-        for name, given in table.constants.items():
-            place = f"{key}.constants.{name}"
-            if name not in constants:
-                words = f"which has {', '.join(constants)}" if constants else "which has none"
-                scope.wrong(place, given, f"is no constant of {formula.name}, {words}")
-            elif given < constants[name].low:
-                low, unit = constants[name].low, constants[name].unit
-                scope.wrong(place, given, f"must be at least {low:g}, in {unit}")
-        return spec
+    def _accuracies(self) -> Iterator[Accuracy]:
+        """Of every signal of which uncertainty or typical value are written."""
+        for kind, tables in (("signal", self._data.signal), ("computed", self._data.computed)):
+            for name, t in tables.items():
+                signal = self._known.get(name)
+                if signal is not None and (t.uncertainty is not None or t.typical is not None):
+                    yield accuracy(self._scope, f"{kind}.{name}", signal, t.uncertainty, t.typical)
 
     def _check_rings(self) -> None:
         reads = {name: list(table.inputs.values()) for name, table in self._data.computed.items()}

@@ -116,6 +116,8 @@ def _bounds(metadata: Sequence[Any]) -> tuple[str, str]:
         text = (text or "text") + f", at most {longest} characters"
     if low and high:
         return (f"{low}, at most {high}" if low.startswith("above") else f"from {low} to {high}"), text
+    if low and not low.startswith("above"):
+        low = f"of at least {low}"
     return low or (f"at most {high}" if high else ""), text
 
 
@@ -158,10 +160,13 @@ def allowed(annotation: Any, field: FieldInfo | None = None) -> str:
 
 
 def _list_words(item: Any, metadata: Sequence[Any]) -> str:
-    inner, _ = plain(item)
+    inner, of_item = plain(item)
     fixed = [x.max_length for x in metadata if isinstance(x, at.MaxLen)]
     if inner is float and fixed == [2]:
         return "a list of two numbers"
+    lengths = [x for e in of_item if isinstance(e, FieldInfo) for x in e.metadata] + of_item
+    if get_origin(inner) is list and [x.max_length for x in lengths if isinstance(x, at.MaxLen)] != [2]:
+        return "a list of lists of numbers"
     if get_origin(inner) is list:
         return "a list of 2 to 100 pairs of numbers"
     if isinstance(inner, type) and issubclass(inner, BaseModel):

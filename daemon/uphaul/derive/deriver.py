@@ -8,12 +8,12 @@ length and any cutting gives the same bits. A result is unknown wherever an inpu
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from uphaul.derive.formula import ANY, CANONICAL, Constants, Formula, Run, constant_faults, setting, unit_faults
+from uphaul.derive.formula import ANY, CANONICAL, Constants, Formula, Inputs, Run, constant_faults, setting, unit_faults
 from uphaul.derive.formulas import FORMULAS
 from uphaul.derive.spec import Computed
 from uphaul.errors import UphaulError
@@ -108,6 +108,17 @@ class Deriver:
                     me = step.signal
                     rows[:, step.column] = np.where((x >= me.low) & (x <= me.high), x, np.nan)
 
+    def steady(self, values: Floats) -> None:
+        """Fill the computed columns of `values` (N, S) in place with what they come to while nothing changes.
+
+        A value that is there already stays. Where a formula has no steady state the column stays unknown.
+        """
+        with np.errstate(all="ignore"):
+            for step in self._steps:
+                mine = values[:, step.column]
+                found = quantise(_steady(step, values, values), step.per_unit)
+                values[:, step.column] = np.where(np.isnan(mine), found, mine)
+
     def uncertainty(self, values: Floats, given: Mapping[str, float]) -> dict[str, Floats]:
         """Standard uncertainty (N,) of every computed signal in its unit, for rows `values` (N, S); NaN where unknown.
 
@@ -132,7 +143,8 @@ class Deriver:
         inner: list[_Step] = []
 
         def walk(at: _Step) -> None:
-            for _, col, _, _, _ in at.inputs:
+            # a method that only tells its own uncertainty has that of its inputs in it
+            for _, col, _, _, _ in at.inputs if _function(at.formula) else ():
                 if col < 0:
                     continue
                 below = by_column.get(col)
@@ -179,14 +191,17 @@ class Deriver:
 
 
 def _has_steady(step: _Step) -> bool:
-    f = step.formula
-    return f.compute is not None or f.steady is not None or f.own is not None
+    return _function(step.formula) is not None or step.formula.own is not None
+
+
+def _function(formula: Formula) -> Callable[[Inputs, Constants], Floats] | None:
+    return formula.compute or formula.steady
 
 
 def _steady(step: _Step, rows: Floats, values: Floats) -> Floats:
     """The step's result with all inputs held; of a formula that only tells its own uncertainty, the value as it is."""
     formula = step.formula
-    function = formula.compute or formula.steady
+    function = _function(formula)
     if function is None:
         return values[:, step.column]
     inputs = step.read(rows)

@@ -63,6 +63,19 @@ class Constant:
     several: bool = False
     over: str = ""
 
+    def words(self) -> str:
+        """The constant as the reference tells it: ```least` (20 kPa): what it is``."""
+        unit = "" if self.unit == "1" else f" {self.unit}"
+        kind = "list" if self.several else "number or map" if self.over else "number"
+        default = f"required{f', {kind}' if kind != 'number' else ''}{f', in{unit}' if unit else ''}"
+        if isinstance(self.default, str):
+            default = f'"{self.default}"'
+        elif self.default is not None:
+            default = f"{self.default:g}{unit}"
+        more = f"; one of {', '.join(self.choices)}" if self.choices else ""
+        more += f"; a map is over {self.over}" if self.over else ""
+        return f"`{self.name}` ({default}): {self.meaning}{more}"
+
     def fault(self, given: Value) -> str:
         """What would be right in the place of `given`, empty when it is."""
         unit = "" if self.unit == "1" else f", in {self.unit}"
@@ -113,6 +126,15 @@ class Formula:
     prepare: Callable[[Constants], Constants] = lambda c: c
     steady: Callable[[Inputs, Constants], Floats] | None = None
     own: Callable[[Inputs, Constants], Floats] | None = None
+
+    def row(self) -> str:
+        """The row of the reference's table."""
+        optional = {n: ", optional" for n, _ in self.optional if n not in self.one_of}
+        inputs = ", ".join(f"`{n}` ({kind}{optional.get(n, '')})" for n, kind in self.all_inputs())
+        if self.one_of:
+            inputs += f"; one of {' and '.join(self.one_of)} is enough"
+        constants = "; ".join(c.words() for c in self.constants) or "–"
+        return f"| `{self.name}` | {inputs} | {self.result} | {constants} | {self.doc} |"
 
     def all_inputs(self) -> tuple[tuple[str, str], ...]:
         """Those that must be fed, then those that may be left out."""

@@ -1,0 +1,60 @@
+"""How good the computed signals are at the values that the owner calls typical of load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from uphaul.config.spec import Config
+from uphaul.derive import Deriver
+from uphaul.derive.fuel import CORRECTED, OFF
+from uphaul.physics.correction import WHY_OFF
+
+__all__ = ["Typical", "correction_notes", "typical"]
+
+
+@dataclass(frozen=True, slots=True)
+class Typical:
+    """A computed signal at typical values: its value there and its standard uncertainty, None where unknown."""
+
+    signal: str
+    unit: str
+    formula: str
+    value: float | None
+    uncertainty: float | None
+
+
+def typical(config: Config) -> list[Typical]:
+    """Every computed signal, in the order of the file. Measured signals without a typical value are unknown."""
+    written = {a.signal: a.typical for a in config.accuracies if a.typical is not None}
+    given = {a.signal: a.uncertainty for a in config.accuracies if a.uncertainty is not None}
+    values = np.array([[written.get(s.name, np.nan) for s in config.signals]])
+    deriver = Deriver(config.signals, config.computed, gap_ms=config.gap_ms)
+    deriver.steady(values)
+    found = deriver.uncertainty(values, given)
+    column = {s.name: k for k, s in enumerate(config.signals)}
+    return [
+        Typical(
+            c.signal.name,
+            c.signal.unit,
+            c.formula,
+            _number(values[0, column[c.signal.name]]),
+            _number(found[c.signal.name][0]),
+        )
+        for c in config.computed
+    ]
+
+
+def correction_notes(config: Config) -> list[str]:
+    """For every corrected power: by which text, or why it is not corrected."""
+    notes = []
+    for c in config.computed:
+        if c.formula == CORRECTED:
+            edition = str(dict(c.constants).get("edition", OFF))
+            notes.append(f"{c.signal.name}: " + (WHY_OFF if edition == OFF else f"corrected by {edition}"))
+    return notes
+
+
+def _number(x: float) -> float | None:
+    return float(x) if np.isfinite(x) else None
