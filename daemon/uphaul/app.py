@@ -22,7 +22,19 @@ from uphaul.alerts.annunciation import listed
 from uphaul.alerts.cause import cause_of
 from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
-from uphaul.config.spec import AdcSpec, CanSpec, Config, DemoSpec, DriveFileSpec, Input, ObdSpec, SourceSpec, TuneInput
+from uphaul.config.spec import (
+    AdcSpec,
+    CanSpec,
+    Config,
+    DemoSpec,
+    DriveFileSpec,
+    GpsSpec,
+    Input,
+    ObdSpec,
+    PulseSpec,
+    SourceSpec,
+    TuneInput,
+)
 from uphaul.errors import LogError
 from uphaul.journal import Journal
 from uphaul.live import Live, pick_up
@@ -122,6 +134,14 @@ class App:
                 from uphaul.sources.obd import ObdSource
 
                 return ObdSource(spec, inputs, self._clock)
+            case PulseSpec():
+                from uphaul.sources.pulse import PulseSource
+
+                return PulseSource(spec, inputs, self._clock)
+            case GpsSpec():
+                from uphaul.sources.gps import GpsSource
+
+                return GpsSource(spec, inputs, self._clock)
 
     async def run(self) -> None:
         """Run until `stop`. Raises UphaulError when the log or the page's address cannot be had at the start."""
@@ -196,6 +216,7 @@ class App:
                 rule = self._config.rules[change.rule]
                 self._heard(change, cause_of(rule, self._config.signals, live.qualities, self._config.computed))
         self._anchor(live, now_ms, wall, fresh=live.drive != begun)
+        self._anchor_by_sources(live, now_ms)
         self._journal.look(None if self._writer is None else self._writer.health)
         if self._writer is not None and self._writer.failure is not None:
             raise RuntimeError("the log writer failed") from self._writer.failure
@@ -214,6 +235,17 @@ class App:
             self._writer.anchor(int(live.block.t_ms[0]), wall.isoformat(timespec="milliseconds"), "system")
             self._anchored_ms = now_ms
         self._wall_offset_ms = offset
+
+    def _anchor_by_sources(self, live: Live, now_ms: int) -> None:
+        """Note the times that sources tell beside the drive's time; what came before the drive is of no use to it."""
+        for source in self._sources:
+            while source.anchors:
+                told = source.anchors.popleft()
+                if live.drive is None or self._writer is None or live.block is None:
+                    continue
+                t_ms = round(int(live.block.t_ms[0]) + told.t_ms - now_ms)
+                if t_ms >= 0:
+                    self._writer.anchor(t_ms, told.utc, told.source)
 
     def status(self) -> Status:
         """What the page shows now."""

@@ -123,6 +123,45 @@ def test_a_restart_in_a_drive_is_only_a_gap(tmp_path: Path) -> None:
     assert steps == [(200, State.UNACKNOWLEDGED), (6200, State.LATCHED_UNACKNOWLEDGED)]
 
 
+def test_a_restart_in_a_drive_keeps_the_tune_that_a_person_named(tmp_path: Path) -> None:
+    path, config = tmp_path / "a.db", replace(CONFIG, vehicle=Vehicle("invented", (Tune("stock"), Tune("tow"))))
+    first = Rig(path, config)
+    first.collector.event(EventKind.TUNE, text="tow", actor="page")
+    first.run(0, 1000, 800, 30)
+    first.close()
+    second = Rig(path, config)
+    left = second.writer.open_drive
+    assert left is not None
+    with Log.open(path) as log:
+        carried, blocks = pick_up(log, left.drive, config)
+    second.live.resume(left.drive, left.began_boot_ms, left.began_boot_ms + 950, carried, blocks)
+    second.run(3000, 4000, 800, 30)
+    second.close()
+    with Log.open(path) as log:
+        (drive,) = log.drives()
+        (block,) = log.blocks(drive.segments[0])
+        notices = log.notices(drive.id)
+    assert set(block.tune.tolist()) == {1}
+    assert notices == []
+
+
+def test_what_a_source_has_to_say_is_in_the_log_of_the_drive_from_its_first_tick(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.collector.notes("bus", ("code 1",))
+    rig.run(0, 500, 0, 20)
+    rig.run(500, 1000, 800, 20)
+    rig.collector.notes("bus", ())
+    rig.run(1000, 1500, 800, 20)
+    rig.close()
+    with Log.open(tmp_path / "a.db") as log:
+        (drive,) = log.drives()
+        events = [(e.t_ms, e.kind, e.actor, e.text) for e in log.events(drive.id)]
+    assert events == [
+        (0, EventKind.REMARK, "bus", "code 1"),
+        (500, EventKind.REMARK, "bus", "no longer: code 1"),
+    ]
+
+
 def test_between_drives_ticks_are_judged_but_not_logged(tmp_path: Path) -> None:
     rig = Rig(tmp_path / "a.db")
     assert rig.run(0, 1000, 0, 730) == [(200, True)]

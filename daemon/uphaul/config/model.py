@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag
 
 from uphaul.config.computed_tables import ComputedTable, MapTable
+from uphaul.config.receiver_tables import GpsTable, PulseTable
 from uphaul.config.sensor_tables import SensorTable
 from uphaul.config.tables import (
     LONGEST_S,
@@ -40,9 +41,11 @@ __all__ = [
     "DriveFileTable",
     "ExposureTable",
     "FromTable",
+    "GpsTable",
     "LostTable",
     "MapTable",
     "ObdTable",
+    "PulseTable",
     "RateTable",
     "ReachTable",
     "RuleTable",
@@ -170,7 +173,9 @@ class AdcTable(Table):
     folder: str = key("where the kernel shows its converters", "/sys/bus/iio/devices", min_length=1, max_length=1000)
 
 
-SourceTable = Annotated[CanTable | DemoTable | DriveFileTable | ObdTable | AdcTable, Field(discriminator="kind")]
+SourceTable = Annotated[
+    CanTable | DemoTable | DriveFileTable | ObdTable | AdcTable | PulseTable | GpsTable, Field(discriminator="kind")
+]
 
 
 class FromTable(Table):
@@ -179,7 +184,7 @@ class FromTable(Table):
     source: str = key("name of a source")
     message: str | None = key("message of the DBC (kind can)", None)
     field: str | None = key("field of the message (kind can), or of the answer if it has several (kind obd)", None)
-    channel: str | None = key("channel of the source (kinds adc, demo and drive-file)", None)
+    channel: str | None = key("channel of the source (kinds adc, demo, drive-file and gps)", None)
     unit: str | None = key("unit of the reading, where the source names none or a wrong one", None)
     pid: str | int | None = key("the parameter's number, as 0x0C, or its name, as RPM (kind obd)", None)
     every_s: float | None = key(
@@ -203,7 +208,10 @@ class SignalTable(Table):
     unit: str = key("unit of the signal, its range and all limits on it")
     range: Range | None = key("[lowest, highest] believable value in the signal's unit; outside is a fault", None)
     per_unit: int | None = key(
-        "counts per unit: the resolution that is judged and logged; left out: by the unit", None, ge=1, le=1_000_000
+        "counts per unit: the resolution that is judged and logged; left out: by the unit, 1,000,000 for a position",
+        None,
+        ge=1,
+        le=1_000_000,
     )
     max_age_s: float = key("a sample older than this is stale", 1.0, unit="s", gt=0, le=LONGEST_S)
     reduce: Literal["last", "mean", "min", "max"] = key("how the samples between two ticks become one value", "last")

@@ -11,13 +11,15 @@ from uphaul.config.adc import adc_wiring, build_adc
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.computed import accuracy, build_computed
 from uphaul.config.dbc import Messages, messages_of
+from uphaul.config.gps import GPS_CHANNELS, POSITION_PER_UNIT
 from uphaul.config.interfaces import check_interface
 from uphaul.config.j1939 import addresses_of
 from uphaul.config.obd import build_obd, obd_rate, obd_reading
 from uphaul.config.problems import Problems
+from uphaul.config.pulse import build_pulse, check_pulse_ages
 from uphaul.config.sensors import Sensor, build_sensors
 from uphaul.config.shape import Shaped
-from uphaul.config.spec import Accuracy, CanSpec, DemoSpec, DriveFileSpec, Input, SourceSpec
+from uphaul.config.spec import Accuracy, CanSpec, DemoSpec, DriveFileSpec, GpsSpec, Input, SourceSpec
 from uphaul.demo.channels import CHANNELS
 from uphaul.derive import Computed, in_order
 from uphaul.signals import Reduce, Signal
@@ -46,7 +48,9 @@ FROM_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "can": (("message", "field"), ()),
     "demo": (("channel",), ()),
     "drive-file": (("channel",), ()),
+    "gps": (("channel",), ()),
     "obd": (("pid",), ("field", "every_s")),
+    "pulse": ((), ()),
 }
 """Which keys `from` must have and may have beside `source` and `unit`, by the kind of the source."""
 
@@ -112,6 +116,7 @@ class _Builder:
             if name in self._shaped.named.get("signal", ()):
                 self._scope.wrong(f"computed.{name}", None, "must have a name of its own: a measured signal has it")
             self._known[name] = self._signal(f"computed.{name}", name, table)
+        check_pulse_ages(self._scope, sources, (i for i in inputs if i is not None), self._known)
         made = [(self._known[name], table) for name, table in data.computed.items()]
         computed = tuple(build_computed(self._scope, s, table) for s, table in made if s is not None)
         self._check_rings()
@@ -128,7 +133,9 @@ class _Builder:
     # -------------------------------------------------------------------------------------------- sources
 
     def _source(
-        self, name: str, table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable | m.AdcTable
+        self,
+        name: str,
+        table: m.CanTable | m.DemoTable | m.DriveFileTable | m.ObdTable | m.AdcTable | m.PulseTable | m.GpsTable,
     ) -> SourceSpec:
         key = f"source.{name}"
         if isinstance(table, m.DemoTable):
@@ -137,6 +144,10 @@ class _Builder:
             return DriveFileSpec(name, table.path, table.drive)
         if isinstance(table, m.AdcTable):
             return build_adc(self._scope, key, name, table)
+        if isinstance(table, m.PulseTable):
+            return build_pulse(self._scope, key, name, table)
+        if isinstance(table, m.GpsTable):
+            return GpsSpec(name, table.host, table.port, table.device, table.silent_after_s)
         if isinstance(table, m.ObdTable):
             return build_obd(self._scope, key, name, table, check=self._check)
         files = [table.dbc] if isinstance(table.dbc, str) else table.dbc
@@ -186,7 +197,7 @@ class _Builder:
             wrong(f"{key}.unit", table.unit, "must be a unit that is known", known=UNITS)
             return None
         low, high = table.range or (-math.inf, math.inf)
-        per_unit = table.per_unit or default_per_unit(unit.name)
+        per_unit = table.per_unit or self._finer(table, unit.name) or default_per_unit(unit.name)
         if not low < high:
             wrong(f"{key}.range", table.range, f"must be [lowest, highest] in {unit.name}, the lowest first")
             return None
@@ -210,6 +221,13 @@ class _Builder:
             meaning=table.meaning,
         )
 
+    def _finer(self, table: m.SignalTable | m.ComputedTable, unit: str) -> int | None:
+        """Counts per unit of a position, which would be useless as coarse as an angle of other kinds; else None."""
+        origin = table.origin if isinstance(table, m.SignalTable) else None
+        if origin is None or unit != "deg" or not isinstance(self._data.source.get(origin.source), m.GpsTable):
+            return None
+        return POSITION_PER_UNIT.get(origin.channel or "")
+
     def _input(self, name: str, unit: str, origin: m.FromTable) -> Input | None:
         key, scope = f"signal.{name}.from", self._scope
         source = self._data.source.get(origin.source)
@@ -231,6 +249,8 @@ class _Builder:
         if missing:
             return None
         message, field, every_s = origin.message or "", origin.field or origin.channel or "", None
+        if source.kind == "pulse":
+            field = "rpm"
         reading = origin.unit if origin.unit and find(origin.unit) else None
         wiring = None
         if isinstance(source, m.AdcTable):
@@ -266,6 +286,15 @@ class _Builder:
                 scope.wrong(f"{key}.channel", origin.channel, allowed, known=CHANNELS)
                 return None
             return explicit or channel.unit
+        if kind == "pulse":
+            return explicit or "rpm"
+        if kind == "gps":
+            told = GPS_CHANNELS.get(origin.channel or "")
+            if told is None:
+                allowed = f"must be one of {', '.join(GPS_CHANNELS)}"
+                scope.wrong(f"{key}.channel", origin.channel, allowed, known=GPS_CHANNELS)
+                return None
+            return explicit or told
         messages = self._messages.get(origin.source) if kind == "can" else None
         if messages is None:
             return explicit

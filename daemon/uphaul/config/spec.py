@@ -8,6 +8,7 @@ from pathlib import Path
 from uphaul.derive.spec import Computed
 from uphaul.rules import Rule
 from uphaul.signals import Signal
+from uphaul.signals.pulse import PulseWheel
 from uphaul.signals.transfer import ProbeGuard, Transfer
 from uphaul.vehicle import Vehicle
 
@@ -19,9 +20,11 @@ __all__ = [
     "DemoSpec",
     "DriveFileSpec",
     "DriveSpec",
+    "GpsSpec",
     "Input",
     "LogSpec",
     "ObdSpec",
+    "PulseSpec",
     "SourceSpec",
     "TuneInput",
     "WebSpec",
@@ -107,7 +110,43 @@ class AdcSpec:
     kind: str = "adc"
 
 
-SourceSpec = CanSpec | DemoSpec | DriveFileSpec | ObdSpec | AdcSpec
+@dataclass(frozen=True, slots=True)
+class PulseSpec:
+    """Pulses of `wheel` on the `line` (number or name) of a GPIO `chip`, or counted by the kernel.
+
+    `counter` is ``DEVICE/COUNT`` in `folder`, the device by its folder or its name; empty: the line is read. A speed is
+    told every `every_ms`, with a counter as the mean over `gate_ms`.
+    """
+
+    name: str
+    wheel: PulseWheel
+    chip: str = ""
+    line: int | str = 0
+    edge: str = "rising"
+    bias: str = "as-is"
+    counter: str = ""
+    folder: str = "/sys/bus/counter/devices"
+    every_ms: int = 50
+    gate_ms: int = 500
+    kind: str = "pulse"
+
+
+@dataclass(frozen=True, slots=True)
+class GpsSpec:
+    """A satellite receiver behind gpsd at `host` and `port`; `device` None takes all receivers that gpsd has.
+
+    `silent_after_s`: without a report for so long the connection is made anew.
+    """
+
+    name: str
+    host: str = "127.0.0.1"
+    port: int = 2947
+    device: str | None = None
+    silent_after_s: float = 30.0
+    kind: str = "gps"
+
+
+SourceSpec = CanSpec | DemoSpec | DriveFileSpec | ObdSpec | AdcSpec | PulseSpec | GpsSpec
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,10 +168,10 @@ class Wiring:
 class Input:
     """Where a measured signal comes from: value = reading * factor + offset in the signal's unit.
 
-    For CAN, `message` and `field` name the DBC's message and signal; for demo and drive file `field` names the
-    channel and `message` is empty; for OBD `message` is the parameter as ``0x0C``, `field` a field of its answer, and
-    `every_s` how often it is asked for. For kind adc `field` is the channel, and the reading is what the sensor of
-    `wiring` makes of it.
+    For CAN, `message` and `field` name the DBC's message and signal; for demo, drive file and gps `field` names the
+    channel and `message` is empty; for pulse `field` is ``rpm``; for OBD `message` is the parameter as ``0x0C``,
+    `field` a field of its answer, and `every_s` how often it is asked for. For kind adc `field` is the channel, and the reading
+    is what the sensor of `wiring` makes of it.
     """
 
     signal: str

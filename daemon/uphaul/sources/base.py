@@ -12,15 +12,16 @@ from __future__ import annotations
 import asyncio
 import random
 from abc import ABC, abstractmethod
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 from uphaul.errors import SourceError
 from uphaul.signals import Sample
 
-__all__ = ["Deliver", "Health", "Source", "supervise"]
+__all__ = ["Deliver", "Health", "Source", "WallTime", "supervise"]
 
 Deliver = Callable[[Sequence[Sample]], None]
 """Takes a batch of samples on the event loop; never blocks."""
@@ -41,12 +42,24 @@ class Health:
     notes: tuple[str, ...] = ()
 
 
+class WallTime(NamedTuple):
+    """The wall-clock time `utc` (RFC 3339) at `t_ms` of the daemon's clock, as `source` (``gps``) tells it."""
+
+    t_ms: float
+    utc: str
+    source: str
+
+
 class Source(ABC):
-    """One input. Subclasses open in `__aenter__`, close in `__aexit__` and deliver in `read`."""
+    """One input. Subclasses open in `__aenter__`, close in `__aexit__` and deliver in `read`.
+
+    A source that knows the time puts it into `anchors` now and then; the daemon takes it from there to the log.
+    """
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.health = Health()
+        self.anchors: deque[WallTime] = deque(maxlen=8)
 
     async def __aenter__(self) -> Self:
         return self
