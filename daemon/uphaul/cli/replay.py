@@ -276,7 +276,8 @@ def _difference(d: Difference) -> str:
 def _print(out: Replay) -> None:
     name = out.source if out.drive is None else f"{out.source}, drive {out.drive}"
     begun = f", begun {out.begun[:19].replace('T', ' ')} UTC" if out.begun else ""
-    click.echo(f"{name}: {text.duration(out.last_ms - out.first_ms)}, {out.ticks} ticks{begun}")
+    ticks = "1 tick" if out.ticks == 1 else f"{out.ticks} ticks"
+    click.echo(f"{name}: {text.duration(out.last_ms - out.first_ms)}, {ticks}{begun}")
     for note in out.notes:
         click.echo(f"  {note}")
     by_name = {r.name: r for r in out.rules}
@@ -298,7 +299,7 @@ def _print(out: Replay) -> None:
         header = ["raised", "for", "asks", "rule", "value", "limit", "tune", "says"]
         text.table(header, rows, right=(0, 1, 4, 5))
     else:
-        click.echo("No rule was beyond its limit.")
+        click.echo("No rule was raised.")  # one may have been past its limit, but not for long enough
     near = sorted((s for s in out.summaries if s.approach is not None), key=lambda s: (-s.raises, s.rule.rank))
     if near:
         click.echo()
