@@ -117,6 +117,21 @@ async def test_a_signal_shows_value_unit_quality_and_limit() -> None:
 
 
 @pytest.mark.asyncio
+async def test_small_numbers_keep_their_figures_and_large_ones_have_none_to_spare() -> None:
+    status = busy()
+    slope = replace(status.alerts[0], measure="slope of coolant", value=0.0903, limit=0.033, unit="°C/s")
+    ratio = replace(status.alerts[1], measure="cooler effectiveness", value=0.615, limit=0.67, side="below", unit="")
+    hot = replace(status.signals[0], low=130.917, high=716.787)
+    shown = replace(status, alerts=(slope, ratio), signals=(hot, *status.signals[1:]))
+    async with page_of(Vehicle(shown), PHONE) as page:
+        await live(page)
+        reasons = page.locator("#alerts .reason")
+        await expect(reasons.nth(0)).to_contain_text("went to 0.09\u00a0°C/s (limit 0.033\u00a0°C/s)")
+        await expect(reasons.nth(1)).to_contain_text("went to 0.615 (at least 0.67)")
+        await expect(page.locator("#signals .quality").first).to_have_text("good · at least 130.9, limit 716.8")
+
+
+@pytest.mark.asyncio
 async def test_with_nothing_to_tell_it_says_so_and_follows_what_changes() -> None:
     vehicle = Vehicle(calm())
     async with page_of(vehicle, PHONE) as page:

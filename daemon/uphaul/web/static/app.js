@@ -28,8 +28,10 @@ function duration(s) {
 const plainName = (name) => name.replaceAll("_", " ");
 const withUnit = (number, unit) => (unit ? `${number}\u00a0${unit}` : number);
 
-function round(value, decimals = 3) {
-  return String(Number(value.toFixed(decimals)));
+// Decimals by size, as the commands write numbers: a limit of 0.033 must not read as 0, nor one of 716.787 to the thousandth.
+function round(value) {
+  const size = Math.abs(value);
+  return String(Number(value.toFixed(size < 10 ? 3 : size < 100 ? 2 : 1)));
 }
 
 // What raised the alert: "egt went to 731 °C (limit 680 °C) 42 s ago".
@@ -37,9 +39,9 @@ function reason(alert) {
   const parts = [plainName(alert.measure)];
   const unknown = alert.cause ? `became unknown: ${alert.cause}` : "became unknown";
   if (alert.value === null) parts.push(alert.limit === null ? unknown : "went past its limit");
-  else parts.push(`went to ${withUnit(round(alert.value, 1), alert.unit)}`);
+  else parts.push(`went to ${withUnit(round(alert.value), alert.unit)}`);
   if (alert.limit !== null) {
-    parts.push(`(${alert.side === "below" ? "at least" : "limit"} ${withUnit(round(alert.limit, 1), alert.unit)})`);
+    parts.push(`(${alert.side === "below" ? "at least" : "limit"} ${withUnit(round(alert.limit), alert.unit)})`);
   }
   if (alert.since_s !== null) parts.push(`${duration(alert.since_s)} ago`);
   return parts.join(" ");
