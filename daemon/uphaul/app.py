@@ -218,8 +218,6 @@ class App:
         self._anchor(live, now_ms, wall, fresh=live.drive != begun)
         self._anchor_by_sources(live, now_ms)
         self._journal.look(None if self._writer is None else self._writer.health)
-        if self._writer is not None and self._writer.failure is not None:
-            raise RuntimeError("the log writer failed") from self._writer.failure
         if live.ticks == 1:
             self._notifier.ready()
         self._notifier.watchdog()

@@ -97,6 +97,8 @@ class Judge:
     def run(self, block: Block) -> list[Condition]:
         """Judge the next block: every change of a condition, in order of tick, then rule."""
         out: list[Condition] = []
+        if not self._rules:
+            return out
         for piece in self._pieces(block):
             out += self._judge(piece)
         return out
