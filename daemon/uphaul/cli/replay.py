@@ -6,80 +6,26 @@ import json
 import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
-from math import isfinite
 from pathlib import Path
 from typing import Any
 
 import click
 
-from uphaul.alerts import Transition
-from uphaul.analysis.review import Difference, Episode, RuleSummary, compare, episodes, summarise
-from uphaul.cli import text
+from uphaul.analysis.review import episodes, summarise
+from uphaul.cli.replay_telling import Replay, print_tables
 from uphaul.config import load, load_rules, load_texts
 from uphaul.errors import UphaulError
 from uphaul.live import carried_from_json
 from uphaul.log.drives import Part, csv_part, is_log, log_parts, pick_drive, with_columns
 from uphaul.log.reader import Log
 from uphaul.pipeline import Row, rejudge
-from uphaul.rules import Condition, Kind, Rule
+from uphaul.rules import Condition, Rule
 from uphaul.signals import Signal
 from uphaul.vehicle import Vehicle
 
 __all__ = ["command"]
 
 BIG_CSV_BYTES = 5_000_000
-
-
-@dataclass(slots=True)
-class Replay:
-    """A drive judged again. `live` and `live_steps` are what the daemon judged, None where nobody did."""
-
-    source: str
-    drive: int | None
-    begun: str | None
-    signals: tuple[Signal, ...]
-    rules: tuple[Rule, ...]
-    tunes: tuple[str, ...]
-    episodes: list[Episode] = field(default_factory=list)
-    transitions: list[Transition] = field(default_factory=list)
-    summaries: list[RuleSummary] = field(default_factory=list)
-    first_ms: int = 0
-    last_ms: int = 0
-    ticks: int = 0
-    live: list[Episode] | None = None
-    live_steps: list[Transition] | None = None
-    notes: list[str] = field(default_factory=list)
-
-    @property
-    def differences(self) -> list[Difference]:
-        """What changed against what was judged live."""
-        return [] if self.live is None else compare(self.live, self.episodes, self.last_ms)
-
-    @property
-    def same_as_live(self) -> bool | None:
-        """Whether every step of every alert is the one that was judged live, to the bit."""
-        if self.live_steps is None:
-            return None
-        return [_key(t) for t in self.live_steps] == [_key(t) for t in self.transitions]
-
-    def tune_name(self, number: int) -> str | None:
-        """Name of a tune, None when unknown."""
-        return self.tunes[number] if 0 <= number < len(self.tunes) else None
-
-    def unit(self, rule: str) -> str:
-        """The unit of a rule's value and limit."""
-        spec = next((r for r in self.rules if r.name == rule), None)
-        if spec is None or spec.kind is Kind.LOST:
-            return ""
-        if spec.kind in (Kind.EXPOSURE, Kind.REACH):
-            return "s"
-        unit = next((s.unit for s in self.signals if s.name == spec.signal), "")
-        return f"{unit}/s" if spec.kind is Kind.RATE else unit
-
-
-def _key(t: Transition) -> tuple[int, str, str, str]:
-    return t.t_ms, t.rule, t.source.value, t.target.value
 
 
 def _all_tunes(known: Sequence[str], rules: Sequence[Rule]) -> tuple[str, ...]:
@@ -95,6 +41,7 @@ def _judge(out: Replay, parts: Sequence[tuple[Part, Row, tuple[Rule, ...]]]) -> 
         judged = rejudge(row, part.blocks())
         out.ticks += judged.ticks
         out.transitions += judged.transitions
+        out.notices += judged.notices
         conditions += [
             Condition(c.t_ms, names.index(rules[c.rule].name), c.active, c.value, c.limit, c.tune)
             for c in judged.conditions
@@ -143,6 +90,7 @@ def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitS
     out.notes = [*log.notes, *_missing(out.rules, last.signals)]
     numbers = {name: i for i, name in enumerate(dict.fromkeys(c.rule for c in log.conditions(number)))}
     live = [Condition(c.t_ms, numbers[c.rule], c.active, c.value, c.limit, c.tune) for c in log.conditions(number)]
+    out.events = log.events(number)
     out.live, out.live_steps = episodes(live, tuple(numbers)), log.transitions(number)
     return out
 
@@ -186,150 +134,6 @@ def _rules(path: Path, part: Part, vehicle: Vehicle) -> tuple[Rule, ...]:
     return load_rules(words, str(path), part.signals, vehicle, allow_unknown=True)
 
 
-# -- what is printed ------------------------------------------------------------------------------------------------
-
-
-def _known(value: float) -> float | None:
-    return value if isfinite(value) else None
-
-
-def _episode(out: Replay, e: Episode) -> dict[str, Any]:
-    return {
-        "rule": e.rule,
-        "raised_t_s": e.raised_ms / 1000,
-        "cleared_t_s": None if e.cleared_ms is None else e.cleared_ms / 1000,
-        "value": _known(e.value),
-        "limit": _known(e.limit),
-        "tune": out.tune_name(e.tune),
-    }
-
-
-def _as_json(out: Replay) -> dict[str, Any]:
-    closest = [
-        None
-        if s.approach is None
-        else {
-            "t_s": s.approach.t_ms / 1000,
-            "value": _known(s.approach.value),
-            "limit": _known(s.approach.limit),
-            "headroom": 0.0 - s.approach.excess,
-            "tune": out.tune_name(s.approach.tune),
-        }
-        for s in out.summaries
-    ]
-    live = None
-    if out.live is not None:
-        live = {
-            "same": out.same_as_live,
-            "differences": [
-                {
-                    "kind": d.kind,
-                    "rule": d.rule,
-                    "live": None if d.before is None else _episode(out, d.before),
-                    "now": None if d.after is None else _episode(out, d.after),
-                }
-                for d in out.differences
-            ],
-        }
-    return {
-        "file": out.source,
-        "drive": out.drive,
-        "begun": out.begun,
-        "duration_s": (out.last_ms - out.first_ms) / 1000,
-        "ticks": out.ticks,
-        "conditions": [_episode(out, e) for e in out.episodes],
-        "transitions": [
-            {"t_s": t.t_ms / 1000, "rule": t.rule, "from": t.source.value, "to": t.target.value}
-            for t in out.transitions
-        ],
-        "rules": [
-            {
-                "rule": s.rule.name,
-                "raises": s.raises,
-                "active_s": s.active_ms / 1000,
-                "unit": out.unit(s.rule.name),
-                "closest": near,
-            }
-            for s, near in zip(out.summaries, closest, strict=True)
-        ],
-        "live": live,
-        "notes": out.notes,
-    }
-
-
-def _difference(d: Difference) -> str:
-    if d.before is None and d.after is not None:
-        return f"new: {d.rule} at {text.clock(d.after.raised_ms)}"
-    if d.after is None and d.before is not None:
-        return f"gone: {d.rule}, judged live at {text.clock(d.before.raised_ms)}"
-    assert d.before is not None and d.after is not None
-    earlier = d.before.raised_ms - d.after.raised_ms
-    parts = []
-    if earlier:
-        parts.append(f"raised {text.duration(abs(earlier))} {'earlier' if earlier > 0 else 'later'}")
-    if d.before.cleared_ms != d.after.cleared_ms:
-        when = "not over at the end" if d.after.cleared_ms is None else f"over at {text.clock(d.after.cleared_ms)}"
-        parts.append(when)
-    return f"moved: {d.rule} at {text.clock(d.after.raised_ms)}, " + ", ".join(parts)
-
-
-def _print(out: Replay) -> None:
-    name = out.source if out.drive is None else f"{out.source}, drive {out.drive}"
-    begun = f", begun {out.begun[:19].replace('T', ' ')} UTC" if out.begun else ""
-    ticks = "1 tick" if out.ticks == 1 else f"{out.ticks} ticks"
-    click.echo(f"{name}: {text.duration(out.last_ms - out.first_ms)}, {ticks}{begun}")
-    for note in out.notes:
-        click.echo(f"  {note}")
-    by_name = {r.name: r for r in out.rules}
-    click.echo()
-    if out.episodes:
-        rows = [
-            [
-                text.clock(e.raised_ms),
-                "to the end" if e.cleared_ms is None else text.duration(e.cleared_ms - e.raised_ms),
-                by_name[e.rule].action.word,
-                e.rule,
-                text.number(e.value, out.unit(e.rule)),
-                text.number(e.limit, out.unit(e.rule)),
-                out.tune_name(e.tune) or "unknown",
-                by_name[e.rule].say,
-            ]
-            for e in out.episodes
-        ]
-        header = ["raised", "for", "asks", "rule", "value", "limit", "tune", "says"]
-        text.table(header, rows, right=(0, 1, 4, 5))
-    else:
-        click.echo("No rule was raised.")  # one may have been past its limit, but not for long enough
-    near = sorted((s for s in out.summaries if s.approach is not None), key=lambda s: (-s.raises, s.rule.rank))
-    if near:
-        click.echo()
-        rows = [
-            [
-                s.rule.name,
-                str(s.raises),
-                text.duration(s.active_ms),
-                text.number(s.approach.value, out.unit(s.rule.name)),
-                text.number(s.approach.limit, out.unit(s.rule.name)),
-                text.number(-s.approach.excess, out.unit(s.rule.name)),
-                text.clock(s.approach.t_ms),
-            ]
-            for s in near
-            if s.approach is not None
-        ]
-        header = ["rule", "raised", "active", "closest", "limit", "headroom", "at"]
-        text.table(header, rows, right=(1, 2, 3, 4, 5, 6))
-    if out.live is not None:
-        click.echo()
-        if out.same_as_live:
-            click.echo("The same as judged live: every step of every alert at the same tick.")
-        elif out.differences:
-            click.echo("Against what was judged live:")
-            for d in out.differences:
-                click.echo(f"  {_difference(d)}")
-        else:
-            click.echo("The conditions are the same as judged live; what the alerts did then differs.")
-
-
 @click.command()
 @click.argument("drive_file", metavar="LOG|CSV", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--drive", type=int, help="Which drive of a log (default: the last one).")
@@ -362,6 +166,6 @@ def command(
         else:
             out = _of_csv(drive_file, rules_file, directory)
     if as_json:
-        click.echo(json.dumps(_as_json(out), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(to_object(out), ensure_ascii=False, allow_nan=False))
     else:
-        _print(out)
+        print_tables(out)
