@@ -111,7 +111,7 @@ def _bounds(metadata: Sequence[Any]) -> tuple[str, str]:
             longest = each.max_length
         elif getattr(each, "pattern", None):
             text = m.PATTERNS[each.pattern]
-    low, high = low.replace(".0", ""), high.replace(".0", "")
+    low, high = low.removesuffix(".0"), high.removesuffix(".0")
     if longest is not None:
         text = (text or "text") + f", at most {longest} characters"
     if low and high:
