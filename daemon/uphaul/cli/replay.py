@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from uphaul.analysis.review import episodes, summarise
-from uphaul.cli.replay_telling import Replay, print_tables
+from uphaul.cli.replay_telling import Replay, print_tables, to_object
 from uphaul.config import load, load_rules, load_texts
 from uphaul.errors import UphaulError
 from uphaul.live import carried_from_json
