@@ -112,7 +112,7 @@ def _check_beside(scope: Scope, key: str, origin: m.FromTable, transfer: Transfe
             scope.wrong(f"{key}.{each}", channel, f"must be a {kind} channel")
         elif channel is None and each == needed and not isinstance(transfer, AnalogueAmplifier):
             scope.wrong(
-                f"{key}.{each}", None, f"is required: sensor {origin.sensor} has its {transfer.beside} measured"
+                f"{key}.{each}", None, f"is required: sensor {origin.sensor} needs its {transfer.beside} measured"
             )
 
 
@@ -123,15 +123,16 @@ def _check_scale(scope: Scope, key: str, origin: m.FromTable, table: m.AdcTable,
     if origin.supply is not None and isinstance(transfer, Ratiometric | Table | Ntc):
         needs.append((origin.supply, transfer.supply_range_v[1], f"it measures the supply of {origin.sensor}"))
     place = f"source.{origin.source}.full_scale_v"
-    for channel, volts, why in needs:
-        if volts is None:
-            continue
-        least = volts / dividers.get(channel, 1.0)
-        if table.full_scale_v is None:
-            scope.wrong(place, None, f"is required, over {least:.4g} V: {why} ({channel}, {key})")
-        elif not table.full_scale_v > least:
+    least = [(v / dividers.get(channel, 1.0), channel, why) for channel, v, why in needs if v is not None]
+    if table.full_scale_v is None:
+        if least and not scope.problems.noted(place):
+            volts, channel, why = max(least)
+            scope.wrong(place, None, f"is required, over {volts:.4g} V for {channel}: {why} ({key})")
+        return
+    for volts, channel, why in least:
+        if not table.full_scale_v > volts:
             divided = f" behind a divider of {dividers[channel]:g}" if channel in dividers else ""
-            allowed = f"must be over {least:.4g} V for {channel}{divided}: {why} ({key})"
+            allowed = f"must be over {volts:.4g} V for {channel}{divided}: {why} ({key})"
             scope.wrong(place, table.full_scale_v, allowed)
 
 

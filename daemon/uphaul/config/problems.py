@@ -58,6 +58,10 @@ class Problems:
         if self._found[-1:] != [problem]:  # a key of several types is at fault once for each
             self._found.append(problem)
 
+    def noted(self, key: str) -> bool:
+        """Whether anything is noted of that key."""
+        return any(p.key == key for p in self._found)
+
     def check(self) -> None:
         """Raise ConfigError with everything noted so far, if anything is."""
         if self._found:
