@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 __all__ = ["REFUSES", "IioFolder"]
@@ -55,9 +56,21 @@ class IioFolder:
             new.write_text(f"{text}\n", encoding="ascii")
         new.replace(path)
 
-    def fifo(self, at: str, name: str) -> Path:
-        """Make the file one that is not to be read until someone writes it: a conversion that takes its time."""
+    @contextmanager
+    def slow(self, at: str, name: str) -> Iterator[Callable[[str], None]]:
+        """The file can't be read until a text is handed over, and once for each: a conversion that takes its time.
+
+        Afterwards a reader that still waits reads nothing.
+        """
         path = self.path(at, name)
         path.unlink(missing_ok=True)
         os.mkfifo(path)
-        return path
+        handle = os.open(path, os.O_RDWR | os.O_NONBLOCK)  # held open, so that neither side waits for the other to open
+
+        def answer(text: str) -> None:
+            os.write(handle, f"{text}\n".encode("ascii"))
+
+        try:
+            yield answer
+        finally:
+            os.close(handle)
