@@ -133,7 +133,7 @@ async def libraries(port: int, dbc: Path) -> None:
 
     def take(frame: can.Message) -> None:
         if frame.arbitration_id in known:
-            decoded = database.decode_message(frame.arbitration_id, frame.data, decode_choices=False)
+            decoded = database.decode_message(frame.arbitration_id, bytes(frame.data), decode_choices=False)
             assert isinstance(decoded, dict)
             last.update(decoded)
             first.set()
