@@ -246,6 +246,11 @@ def test_a_broken_probe_is_believed_again_only_where_an_open_circuit_shows() -> 
     assert "sensor.probe.rejoin_s" in {p.key for p in problems_of(signals, rules="", vehicle=None)}
 
 
+def test_the_reference_names_every_curve() -> None:
+    reference = (Path(__file__).resolve().parents[2] / "config" / "README.md").read_text(encoding="utf-8")
+    assert [name for name in NTC_CURVES if f"`{name}`" not in reference] == []
+
+
 def test_a_plain_voltage_can_have_its_faults_and_no_crossed_ones() -> None:
     reading = PlainVolts(6.0, 18.0).read([0.0, 5.9, 6.0, 12.0, 18.0, 18.1, np.nan])
     assert [Quality(q).words for q in reading.quality.tolist()] == [

@@ -170,8 +170,8 @@ class Input:
 
     For CAN, `message` and `field` name the DBC's message and signal; for demo, drive file and gps `field` names the
     channel and `message` is empty; for pulse `field` is ``rpm``; for OBD `message` is the parameter as ``0x0C``,
-    `field` a field of its answer, and `every_s` how often it is asked for. For kind adc `field` is the channel, and the reading
-    is what the sensor of `wiring` makes of it.
+    `field` a field of its answer, and `every_s` how often it is asked for. For kind adc `field` is the channel, and the
+    reading is what the sensor of `wiring` makes of it.
     """
 
     signal: str
