@@ -1,9 +1,10 @@
 """Fills in the computed columns of a block, and says how good they are.
 
 Theory of operation. Steps stand in an order in which each finds its inputs. A step converts its inputs into canonical
-units, runs its formula, converts back, rounds to the signal's counts and drops what is outside its range. Formulas that
-look back in time keep their state here, one drive an object, so blocks must come in the order of time; a block of any
-length and any cutting gives the same bits. A result is unknown wherever an input is, whatever the formula says.
+units, runs its formula, converts back, rounds to the signal's counts and drops what is outside its range; steps that do
+not read each other do the last two together. Formulas that look back in time keep their state here, one drive an
+object, so blocks must come in the order of time; any cutting gives the same bits. That a result is
+unknown wherever an input is, is the formula's to see to; a test holds every one to it.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from uphaul.errors import UphaulError
 from uphaul.physics.basis import Floats, Ints
 from uphaul.physics.uncertainty import uncertainty
 from uphaul.signals import Signal, index_of, quantise
-from uphaul.units import UNITS, convert
+from uphaul.units import UNITS, Unit
 
 __all__ = ["Deriver", "in_order"]
 
@@ -45,37 +46,70 @@ def in_order(reads: Mapping[str, Sequence[str]]) -> tuple[list[str], list[str]]:
 
 
 @dataclass(frozen=True, slots=True)
+class _Input:
+    """One input of a step: its column (-1: there is none) and how to get its canonical value from the signal's."""
+
+    name: str
+    column: int
+    unit: str
+    factor: float
+    offset: float
+
+    def read(self, values: Floats) -> Floats:
+        """The canonical value, the same bits as `uphaul.units.convert` gives."""
+        if self.column < 0:
+            return np.full(len(values), np.nan)
+        x = values[:, self.column]
+        return x if self.factor == 1.0 and self.offset == 0.0 else x * self.factor + self.offset
+
+
+@dataclass(frozen=True, slots=True)
 class _Step:
-    """One computed column. `inputs` are (name, column or -1, own unit, canonical unit, needed)."""
+    """One computed column; `unit` is its signal's."""
 
     column: int
     signal: Signal
     formula: Formula
-    inputs: tuple[tuple[str, int, str, str, bool], ...]
+    inputs: tuple[_Input, ...]
     constants: Constants
-    canonical: str
-    per_unit: Floats
+    unit: Unit
     run: Run
 
-    def read(self, values: Floats) -> dict[str, Floats]:
-        """The inputs in canonical units."""
-        return {
-            name: np.full(len(values), np.nan) if col < 0 else convert(values[:, col], unit, canonical)
-            for name, col, unit, canonical, _ in self.inputs
-        }
+    def read(self, values: Floats, cache: dict[tuple[int, str], Floats]) -> dict[str, Floats]:
+        """The inputs in canonical units; `cache` keeps them for other steps on the same `values`."""
+        out = {}
+        for i in self.inputs:
+            x = cache.get((i.column, i.unit))
+            if x is None:
+                x = cache[i.column, i.unit] = i.read(values)
+            out[i.name] = x
+        return out
 
     def own(self, raw: Floats) -> Floats:
         """A result of the formula in the signal's unit."""
-        if self.formula.spread:
-            return raw if self.canonical == self.signal.unit else raw / UNITS[self.signal.unit].factor
-        return convert(raw, self.canonical, self.signal.unit)
+        factor, offset = self.unit.factor, self.unit.offset
+        if offset != 0.0 and not self.formula.spread:
+            raw = raw - offset
+        return raw if factor == 1.0 else raw / factor
 
-    def known(self, raw: Floats, inputs: Mapping[str, Floats]) -> Floats:
-        """`raw` where all inputs are known that must be."""
-        for name, _, _, _, needed in self.inputs:
-            if needed:
-                raw = np.where(np.isnan(inputs[name]), np.nan, raw)
-        return raw
+
+class _Level:
+    """Steps that do not read each other, rounded and bounded together."""
+
+    def __init__(self, steps: Sequence[_Step]) -> None:
+        self.steps = tuple(steps)
+        self.columns = np.array([s.column for s in steps], dtype=np.intp)
+        self.per_unit = np.array([float(s.signal.per_unit) for s in steps])
+        self.low = np.array([s.signal.low for s in steps])
+        self.high = np.array([s.signal.high for s in steps])
+
+    def run(self, t_ms: Ints, values: Floats, cache: dict[tuple[int, str], Floats]) -> None:
+        """Fill in the columns of these steps."""
+        raw = np.empty((len(values), len(self.steps)))
+        for k, step in enumerate(self.steps):
+            raw[:, k] = step.own(step.run(t_ms, step.read(values, cache)))
+        x = quantise(raw, self.per_unit)
+        values[:, self.columns] = np.where((x >= self.low) & (x <= self.high), x, np.nan)
 
 
 class Deriver:
@@ -88,11 +122,18 @@ class Deriver:
     def __init__(self, signals: tuple[Signal, ...], computed: Sequence[Computed], *, gap_ms: int = 1000) -> None:
         column = index_of(signals)
         by_name = {c.signal.name: c for c in computed if c.signal.name in column}
-        order, ring = in_order({n: [s for _, s in c.inputs] for n, c in by_name.items()})
+        reads = {n: [s for _, s in c.inputs] for n, c in by_name.items()}
+        order, ring = in_order(reads)
         if ring:
             raise UphaulError(f"computed signals read each other: {', '.join(ring)}")
         self._signals = signals
         self._steps = [_step(by_name[n], signals, column, gap_ms) for n in order]
+        depth: dict[str, int] = {}
+        for n in order:
+            depth[n] = 1 + max((depth[i] for i in reads[n] if i in depth), default=-1)
+        self._levels = [
+            _Level([s for s in self._steps if depth[s.signal.name] == d]) for d in sorted(set(depth.values()))
+        ]
 
     def run(self, t_ms: Ints, values: Floats) -> None:
         """Fill the computed columns of `values` (N, S) in place; the other columns are read only.
@@ -101,12 +142,9 @@ class Deriver:
         """
         with np.errstate(all="ignore"):
             for i in range(0, len(values), PIECE):
-                t, rows = t_ms[i : i + PIECE], values[i : i + PIECE]
-                for step in self._steps:
-                    inputs = step.read(rows)
-                    x = quantise(step.own(step.known(step.run(t, inputs), inputs)), step.per_unit)
-                    me = step.signal
-                    rows[:, step.column] = np.where((x >= me.low) & (x <= me.high), x, np.nan)
+                cache: dict[tuple[int, str], Floats] = {}
+                for level in self._levels:
+                    level.run(t_ms[i : i + PIECE], values[i : i + PIECE], cache)
 
     def steady(self, values: Floats) -> None:
         """Fill the computed columns of `values` (N, S) in place with what they come to while nothing changes.
@@ -116,7 +154,7 @@ class Deriver:
         with np.errstate(all="ignore"):
             for step in self._steps:
                 mine = values[:, step.column]
-                found = quantise(_steady(step, values, values), step.per_unit)
+                found = quantise(_steady(step, values, values), np.array([float(step.signal.per_unit)]))
                 values[:, step.column] = np.where(np.isnan(mine), found, mine)
 
     def uncertainty(self, values: Floats, given: Mapping[str, float]) -> dict[str, Floats]:
@@ -144,13 +182,13 @@ class Deriver:
 
         def walk(at: _Step) -> None:
             # a method that only tells its own uncertainty has that of its inputs in it
-            for _, col, _, _, _ in at.inputs if _function(at.formula) else ():
-                if col < 0:
+            for i in at.inputs if _function(at.formula) else ():
+                if i.column < 0:
                     continue
-                below = by_column.get(col)
-                name = self._signals[col].name
+                below = by_column.get(i.column)
+                name = self._signals[i.column].name
                 if below is None or name in given:
-                    leaves[name] = col
+                    leaves[name] = i.column
                 else:
                     walk(below)
             if at not in inner:
@@ -179,7 +217,7 @@ class Deriver:
     def _of_own(source: _Step, result: _Step, inner: Sequence[_Step], values: Floats) -> Floats:
         """What the uncertainty that the method of `source` adds does to `result`."""
         assert source.formula.own is not None
-        mine = source.formula.own(source.read(values), source.constants) / UNITS[source.signal.unit].factor
+        mine = source.formula.own(source.read(values, {}), source.constants) / source.unit.factor
 
         def chain(x: Floats) -> Floats:
             rows = values.copy()
@@ -204,8 +242,7 @@ def _steady(step: _Step, rows: Floats, values: Floats) -> Floats:
     function = _function(formula)
     if function is None:
         return values[:, step.column]
-    inputs = step.read(rows)
-    return step.own(step.known(function(inputs, step.constants), inputs))
+    return step.own(function(step.read(rows, {}), step.constants))
 
 
 def _step(computed: Computed, signals: tuple[Signal, ...], column: dict[str, int], gap_ms: int) -> _Step:
@@ -225,8 +262,8 @@ def _step(computed: Computed, signals: tuple[Signal, ...], column: dict[str, int
         if name not in given and (name, kind) in formula.optional:
             continue
         unit = units.get(name, me.unit if kind == ANY and formula.result == ANY else CANONICAL.get(kind, "1"))
-        needed = name not in formula.one_of
-        inputs.append((name, column.get(given.get(name, ""), -1), unit, CANONICAL[UNITS[unit].kind], needed))
+        of = UNITS[unit]
+        inputs.append(_Input(name, column.get(given.get(name, ""), -1), of.name, of.factor, of.offset))
     ready = setting(formula, constants)
     return _Step(
         column=column[me.name],
@@ -234,8 +271,7 @@ def _step(computed: Computed, signals: tuple[Signal, ...], column: dict[str, int
         formula=formula,
         inputs=tuple(inputs),
         constants=ready,
-        canonical=CANONICAL[UNITS[me.unit].kind],
-        per_unit=np.array([float(me.per_unit)]),
+        unit=UNITS[me.unit],
         run=_runner(formula, ready, gap_ms),
     )
 

@@ -54,7 +54,9 @@ def _corrected(x: Inputs, c: Constants) -> Floats:
         charging=c["charging"],
         edition=c["edition"],
     )
-    return np.where(found.valid, x["power"] * found.factor, np.nan)
+    # without an edition the other inputs do not count, but an unknown one makes the result unknown all the same
+    known = ~np.isnan(dry + x["fuel"] + x["rpm"] + x["boost_ratio"])
+    return np.where(found.valid & known, x["power"] * found.factor, np.nan)
 
 
 FUEL = (

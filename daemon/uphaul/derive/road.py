@@ -130,7 +130,9 @@ def _begin_grade(c: Constants, gap_ms: int) -> Run:
     def run(t_ms: Ints, x: Inputs) -> Floats:
         none = np.full(len(t_ms), np.nan)
         barometric, height = x.get("barometric", none), x.get("height", none)
-        return window.run(t_ms, x["speed"], barometric, height, x.get("ambient")).grade
+        ambient = x.get("ambient")
+        grade = window.run(t_ms, x["speed"], barometric, height, ambient).grade
+        return grade if ambient is None else np.where(np.isnan(ambient), np.nan, grade)
 
     return run
 

@@ -77,7 +77,6 @@ def exposure(name: str, past: Callable[[Floats], Bools], window_ms: int, gap_ms:
     def run(t_ms: Ints, inputs: Inputs) -> Floats:
         x = inputs[name]
         out = [window.run(t_ms[p], past(x[p]), np.isnan(x[p]), gap=gap)[0] for p, gap in pieces.cut(t_ms)]
-        seconds: Floats = np.concatenate(out) / 1000.0
-        return seconds
+        return np.where(np.isnan(x), np.nan, np.concatenate(out) / 1000.0)
 
     return run

@@ -147,9 +147,13 @@ def _lines(every: Ints, first: Ints, last: Ints) -> tuple[Floats, Floats, Ints]:
     """(slope, variance of the distances in m2, number of known ticks) of both altitudes, (2, N) each."""
     known, mm = every[3:5], every[5:7]
     cm = every[2] * known
-    sums = np.zeros((5, 2, every.shape[1] + 1), dtype=np.int64)
-    np.cumsum(np.stack((known, cm, mm, cm * cm, cm * mm)), axis=2, out=sums[:, :, 1:])
-    n, x, y, xx, xy = sums[:, :, last + 1] - sums[:, :, first]
+    parts = np.stack((known, cm, mm, cm * cm, cm * mm))
+    if len(last) == 1:  # the same integers for less
+        n, x, y, xx, xy = parts[:, :, first[0] :].sum(axis=2, keepdims=True)
+    else:
+        sums = np.zeros((5, 2, every.shape[1] + 1), dtype=np.int64)
+        np.cumsum(parts, axis=2, out=sums[:, :, 1:])
+        n, x, y, xx, xy = sums[:, :, last + 1] - sums[:, :, first]
     across, along = n * xy - x * y, n * xx - x * x
     safe = np.where(along > 0, along, 1)
     slope = np.where(along > 0, across / (safe * 10.0), np.nan)  # mm over cm

@@ -92,7 +92,10 @@ class SoakWindow:
         known = ~np.isnan(gas)
         counts = np.rint(np.where(known, gas, 0.0) * self.PER_DEGC).astype(np.int64)
         every, first, last = self._trail.join(np.stack((t_ms, known.astype(np.int64), counts)))
-        sums = np.zeros((2, every.shape[1] + 1), dtype=np.int64)
-        np.cumsum(every[1:], axis=1, out=sums[:, 1:])
-        n, total = sums[:, last + 1] - sums[:, first]
+        if len(t_ms) == 1:  # the same integers for less
+            n, total = every[1:, first[0] :].sum(axis=1, keepdims=True)
+        else:
+            sums = np.zeros((2, every.shape[1] + 1), dtype=np.int64)
+            np.cumsum(every[1:], axis=1, out=sums[:, 1:])
+            n, total = sums[:, last + 1] - sums[:, first]
         return np.where(known, total / (positive(n.astype(np.float64)) * self.PER_DEGC), np.nan)

@@ -18,13 +18,24 @@ class Trail:
     """Keeps the last `window_ms` of `rows` rows."""
 
     def __init__(self, rows: int, window_ms: int) -> None:
-        self._kept = np.zeros((rows, 0), dtype=np.int64)
+        self._room = np.zeros((rows, 256), dtype=np.int64)
+        self._start = self._end = 0
         self._window_ms = window_ms
 
     def join(self, block: Ints) -> tuple[Ints, Ints, Ints]:
-        """(kept and new rows together, first and last index of each new tick's window, both inclusive)."""
-        every = np.concatenate((self._kept, block), axis=1)
-        last = np.arange(self._kept.shape[1], every.shape[1])
-        first = np.searchsorted(every[0], every[0, last] - self._window_ms)
-        self._kept = every[:, first[-1] :].copy()
+        """(kept and new rows together, first and last index of each new tick's window, both inclusive).
+
+        The rows are a view that holds until the next call.
+        """
+        kept, new = self._end - self._start, block.shape[1]
+        if self._end + new > self._room.shape[1]:
+            room = np.zeros((len(self._room), max(256, 2 * (kept + new))), dtype=np.int64)
+            room[:, :kept] = self._room[:, self._start : self._end]
+            self._room, self._start, self._end = room, 0, kept
+        self._room[:, self._end : self._end + new] = block
+        self._end += new
+        every = self._room[:, self._start : self._end]
+        last = np.arange(kept, kept + new)
+        first = np.searchsorted(every[0], every[0, kept:] - self._window_ms)
+        self._start += int(first[-1])
         return every, first, last
