@@ -46,7 +46,7 @@ from uphaul.pipeline.row import TUNE_UNKNOWN
 from uphaul.rules import ABOVE, Condition, Kind, Rule
 from uphaul.signals import NO_TUNE, Collector
 from uphaul.signals.tune import TuneReading
-from uphaul.sources.base import Source, supervise
+from uphaul.sources.base import Source, WallTime, supervise
 from uphaul.web.server import make_app, serve
 from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
 
@@ -102,6 +102,7 @@ class App:
         self._live: Live | None = None
         self._wall_offset_ms: float | None = None
         self._anchored_ms = 0
+        self._told: dict[str, WallTime] = {}
         self.skipped_ticks = 0
 
     def stop(self) -> None:
@@ -216,7 +217,7 @@ class App:
                 rule = self._config.rules[change.rule]
                 self._heard(change, cause_of(rule, self._config.signals, live.qualities, self._config.computed))
         self._anchor(live, now_ms, wall, fresh=live.drive != begun)
-        self._anchor_by_sources(live, now_ms)
+        self._anchor_by_sources(live, now_ms, fresh=live.drive != begun)
         self._journal.look(None if self._writer is None else self._writer.health)
         if live.ticks == 1:
             self._notifier.ready()
@@ -234,16 +235,17 @@ class App:
             self._anchored_ms = now_ms
         self._wall_offset_ms = offset
 
-    def _anchor_by_sources(self, live: Live, now_ms: int) -> None:
-        """Note the times that sources tell beside the drive's time; what came before the drive is of no use to it."""
+    def _anchor_by_sources(self, live: Live, now_ms: int, *, fresh: bool) -> None:
+        """Note the time that a source has told beside this tick's; a new drive takes the one that was told last."""
         for source in self._sources:
-            while source.anchors:
-                told = source.anchors.popleft()
-                if live.drive is None or self._writer is None or live.block is None:
-                    continue
-                t_ms = round(int(live.block.t_ms[0]) + told.t_ms - now_ms)
-                if t_ms >= 0:
-                    self._writer.anchor(t_ms, told.utc, told.source)
+            told = source.anchors[-1] if source.anchors else self._told.get(source.name) if fresh else None
+            source.anchors.clear()
+            if told is None or now_ms - told.t_ms > ANCHOR_EVERY_MS:
+                continue
+            self._told[source.name] = told
+            if live.drive is not None and self._writer is not None and live.block is not None:
+                utc = told.utc + datetime.timedelta(milliseconds=now_ms - told.t_ms)
+                self._writer.anchor(int(live.block.t_ms[0]), utc.isoformat(timespec="milliseconds"), told.source)
 
     def status(self) -> Status:
         """What the page shows now."""

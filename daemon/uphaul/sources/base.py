@@ -10,6 +10,7 @@ any other exception is unexpected and goes up.
 from __future__ import annotations
 
 import asyncio
+import datetime
 import random
 from abc import ABC, abstractmethod
 from collections import deque
@@ -43,10 +44,10 @@ class Health:
 
 
 class WallTime(NamedTuple):
-    """The wall-clock time `utc` (RFC 3339) at `t_ms` of the daemon's clock, as `source` (``gps``) tells it."""
+    """The wall-clock time `utc` at `t_ms` of the daemon's clock, as `source` (``gps``) tells it."""
 
     t_ms: float
-    utc: str
+    utc: datetime.datetime
     source: str
 
 

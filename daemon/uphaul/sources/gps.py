@@ -211,4 +211,4 @@ class GpsSource(Source):
             self.health.counters["refused_dates"] += 1
             return
         self._anchored_ms = t_ms
-        self.anchors.append(WallTime(t_ms, utc.isoformat(timespec="milliseconds"), "gps"))
+        self.anchors.append(WallTime(t_ms, utc, "gps"))
