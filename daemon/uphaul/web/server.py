@@ -7,6 +7,9 @@ for the sending, and a slow one misses events (counted) instead of holding anyth
 for `PATIENCE_S` is hung up on; it reconnects by itself. A handler that fails answers 500 and is counted; so is a
 failing `status`, and then no event goes out and the pages say that they are not live. Shutdown closes the hub, which
 ends the streams.
+
+What is no request that can be understood (a line of 8 kB, another protocol) gets a short answer, and one line a minute
+in the journal whatever comes. `keep_trying` serves as soon as the address can be had.
 """
 
 from __future__ import annotations
@@ -14,6 +17,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import os
+import socket
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from importlib import resources
@@ -24,7 +29,7 @@ from uphaul.errors import UphaulError
 from uphaul.hub import Hub, Subscription
 from uphaul.web.state import WebState, to_json
 
-__all__ = ["make_app", "serve"]
+__all__ = ["keep_trying", "make_app", "serve"]
 
 _log = logging.getLogger(__name__)
 
@@ -32,6 +37,9 @@ SHORTEST_PERIOD_S = 0.2  # five events a second at most: more than a glance can 
 PATIENCE_S = 10.0
 MOST_STREAMS = 32
 SHUTDOWN_S = 1.0  # within the two seconds that the daemon has to end
+FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 30.0  # as the sources wait
+COMPLAIN_EVERY_S = 60.0
+BACKLOG = 128
 
 PAGES = {
     "/": ("index.html", "text/html"),
@@ -79,20 +87,111 @@ async def serve(app: web.Application, host: str = "127.0.0.1", port: int = 0) ->
 
     Raises UphaulError when the address can't be had.
     """
-    runner = web.AppRunner(app, access_log=None, handle_signals=False, shutdown_timeout=SHUTDOWN_S)
+    runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S)
     await runner.setup()
+    complaints = _Complaints()
+    loop, server = asyncio.get_running_loop(), runner.server
+    assert server is not None
     try:
-        site = web.TCPSite(runner, host, port)
         try:
-            await site.start()
+            listening = await loop.create_server(
+                lambda: _Handler(server, loop=loop, complaints=complaints),
+                host,
+                port,
+                backlog=BACKLOG,
+                reuse_address=True,
+            )
         except OSError as error:
-            why = error.strerror or str(error)
             raise UphaulError(
-                f"web: host = {host!r}, port = {port}: {why}; an address of this machine and a free port"
+                f"web: host = {host!r}, port = {port}: the page cannot be served there ({_why(error)}); "
+                "name an address of this machine and a free port"
             ) from error
-        yield runner.addresses[0][1]
+        try:
+            yield listening.sockets[0].getsockname()[1]
+        finally:
+            listening.close()
     finally:
         await runner.cleanup()
+
+
+async def keep_trying(
+    make: Callable[[], web.Application],
+    host: str,
+    port: int,
+    told: Callable[[int, str], None],
+    *,
+    first_wait_s: float = FIRST_WAIT_S,
+) -> None:
+    """Serve what `make` makes as soon as the address can be had, until cancelled.
+
+    The first attempt comes after `first_wait_s`, each next one after twice as long, 30 s at most. `told` hears of each:
+    the port that is listened on, or 0 and why not.
+    """
+    wait_s = first_wait_s
+    while True:
+        await asyncio.sleep(wait_s)
+        wait_s = min(wait_s * 2, LONGEST_WAIT_S)
+        try:
+            async with serve(make(), host, port) as bound:
+                told(bound, "")
+                await asyncio.Event().wait()
+        except UphaulError as error:
+            told(0, str(error))
+
+
+def _why(error: OSError) -> str:
+    """The reason in a few words; asyncio's own text repeats the address."""
+    if isinstance(error, socket.gaierror) or not error.errno:
+        return error.strerror or str(error)
+    return os.strerror(error.errno).lower()
+
+
+class _Complaints:
+    """Tells the journal of requests that could not be understood: the first at once, then a count a minute."""
+
+    def __init__(self) -> None:
+        self._next_s = 0.0
+        self._untold = 0
+
+    def note(self, remote: str | None, status: int, now_s: float) -> None:
+        """One more from `remote`, answered with `status`."""
+        if now_s < self._next_s:
+            self._untold += 1
+            return
+        more = f" ({self._untold} more in the last minutes)" if self._untold else ""
+        _log.warning("the page got a request that it cannot read from %s, answered %d%s", remote, status, more)
+        self._next_s, self._untold = now_s + COMPLAIN_EVERY_S, 0
+
+
+class _Handler(web.RequestHandler):
+    """One connection. Differs from the library's in how it answers what it cannot read: without an echo, a traceback
+    in the journal or its version.
+    """
+
+    __slots__ = ("_complaints",)
+
+    def __init__(self, server: web.Server, *, loop: asyncio.AbstractEventLoop, complaints: _Complaints) -> None:
+        super().__init__(server, loop=loop, access_log=None)  # type: ignore[arg-type]  # None: no line for each request
+        self._complaints = complaints
+
+    def handle_error(
+        self,
+        request: web.BaseRequest,
+        status: int = 500,
+        exc: BaseException | None = None,
+        message: str | None = None,
+    ) -> web.StreamResponse:
+        """The answer to a request that could not be read (4xx) or whose answer failed (500)."""
+        if status >= 500:
+            self.log_exception("the page failed to answer %s", request.remote, exc_info=exc)
+        else:
+            self._complaints.note(request.remote, status, self._loop.time())
+        if request.writer.output_size > 0:
+            raise ConnectionError("the answer has begun already")
+        text = "This page failed; watching and logging go on.\n" if status >= 500 else "The request cannot be read.\n"
+        response = web.Response(status=status, text=text, headers={**HEADERS, "Server": "uphaul"})
+        response.force_close()
+        return response
 
 
 class _Room:

@@ -16,7 +16,7 @@ import pytest
 
 from support.status_page import busy, calm
 from uphaul.errors import UphaulError
-from uphaul.web import Status, WebState, make_app, serve
+from uphaul.web import Status, WebState, keep_trying, make_app, serve
 
 DEADLINE_S = 10.0
 
@@ -189,6 +189,59 @@ async def test_a_taken_port_is_named() -> None:
         with pytest.raises(UphaulError, match=rf"web: host = '127.0.0.1', port = {port}: .*a free port"):
             async with serve(make_app(WebState(calm)), port=port):
                 pass
+
+
+@pytest.mark.asyncio
+async def test_a_taken_port_is_served_once_it_is_free() -> None:
+    told: asyncio.Queue[tuple[int, str]] = asyncio.Queue()
+
+    def tell(bound: int, problem: str) -> None:
+        told.put_nowait((bound, problem))
+
+    async with asyncio.timeout(DEADLINE_S), contextlib.AsyncExitStack() as stack:
+        taken = await asyncio.start_server(lambda reader, writer: None, "127.0.0.1", 0)
+        port = taken.sockets[0].getsockname()[1]
+        trying = asyncio.create_task(
+            keep_trying(lambda: make_app(WebState(calm)), "127.0.0.1", port, tell, first_wait_s=0.02)
+        )
+        bound, problem = await told.get()
+        assert bound == 0
+        assert f"port = {port}: the page cannot be served there (address already in use); name an" in problem
+        taken.close()
+        await taken.wait_closed()
+        while bound == 0:
+            bound, problem = await told.get()
+        assert (bound, problem) == (port, "")
+        session = await stack.enter_async_context(aiohttp.ClientSession())
+        async with session.get(f"http://127.0.0.1:{port}/status.json") as answer:
+            assert answer.status == 200
+        trying.cancel()
+        await asyncio.gather(trying, return_exceptions=True)
+
+
+@pytest.mark.asyncio
+async def test_what_is_no_request_gets_a_short_answer_and_one_line_in_the_journal(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    async def ask(port: int, request: bytes) -> bytes:
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(request)
+        answer = await reader.read()
+        writer.close()
+        return answer
+
+    async with asyncio.timeout(DEADLINE_S), serve(make_app(WebState(calm))) as port:
+        long = b"GET /" + b"x" * 9_000 + b" HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+        answers = [await ask(port, each) for each in (long, long, b"no request at all\r\n\r\n")]
+    for answer in answers:
+        head, _, body = answer.partition(b"\r\n\r\n")
+        assert head.startswith(b"HTTP/1.0 400 ") or head.startswith(b"HTTP/1.1 400 ")
+        assert b"\r\nServer: uphaul\r\n" in head + b"\r\n"
+        assert body == b"The request cannot be read.\n"
+    assert [r.getMessage() for r in caplog.records] == [
+        "the page got a request that it cannot read from 127.0.0.1, answered 400"
+    ]
+    assert caplog.records[0].exc_info is None
 
 
 @pytest.mark.asyncio
