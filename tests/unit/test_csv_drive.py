@@ -53,7 +53,10 @@ def test_a_byte_order_mark_and_windows_line_ends_are_fine(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "line 1: the first column is nothing; it must be t_s"),
+        ("", "drive.csv: the file is empty"),
+        ("\n", "line 1: the first column is nothing; it must be t_s"),
+        ("t_s;egt\ns;degC\n0;1\n", "line 1: the names are separated by semicolons; commas are expected"),
+        ("t_s\tegt\ns\tdegC\n0\t1\n", "line 1: the names are separated by tabs; commas are expected"),
         ("time,egt\ns,degC\n0,1\n", "line 1: the first column is 'time'; it must be t_s"),
         ("t_s,egt,egt\ns,degC,degC\n", "line 1: column 3 is 'egt' a second time"),
         ("t_s,\ns,degC\n", "line 1: column 2 is named ''"),
@@ -61,7 +64,11 @@ def test_a_byte_order_mark_and_windows_line_ends_are_fine(tmp_path: Path) -> Non
         ("t_s,egt\ns\n0,1\n", "line 2: 1 cells, but the header has 2"),
         ("t_s,egt\nms,degC\n0,1\n", "line 2: column 't_s': the unit is 'ms'; it must be s"),
         ("t_s,egt\ns,degX\n0,1\n", "line 2: column 'egt': no unit 'degX'; did you mean 'deg"),
+        ("t_s,egt\ns,DEGC\n0,1\n", "line 2: column 'egt': no unit 'DEGC'; did you mean 'degC'"),
+        ("t_s,boost\ns,PSI\n0,1\n", "line 2: column 'boost': no unit 'PSI'; did you mean 'psi'"),
         ("t_s,egt\ns,degC\n", "line 3: the drive is empty"),
+        ("t_s,egt\ns,degC\n1e15,1\n", "line 3: column 't_s': 1e+15 s is too large; at most 1e+09 s"),
+        ("t_s,egt\ns,degC\ninf,1\n", "line 3: column 't_s': 'inf'; every row needs a time"),
         ("t_s,egt\ns,degC\n0,1\n1,2,3\n", "line 4: 3 cells, but the header has 2"),
         ("t_s,egt\ns,degC\n0,1\n1,hot\n", "line 4: column 'egt': 'hot' is no number"),
         ("t_s,egt\ns,degC\n0,1\n0.0004,2\n", "line 4: column 't_s': 0.0004 s does not come after 0 s"),

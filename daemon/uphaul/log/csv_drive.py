@@ -27,6 +27,8 @@ CSV_PER_UNIT = 1000
 """Counts per unit of a column that no configuration knows: a text with three decimals loses nothing."""
 MOST_COLUMNS = 1000
 MOST_CELL = 200
+LARGEST_T_S = 1e9
+"""Thirty years: a drive that is longer was written in another unit."""
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
 
 
@@ -71,7 +73,12 @@ class _Reader:
 
     def read(self) -> tuple[Block, tuple[str, ...]]:
         rows = self._checked()
-        header = [c.strip() for c in next(rows, [])]
+        first = next(rows, None)
+        if first is None:
+            raise DriveFileError(
+                f"{self._path}: the file is empty; it needs a row of names, one of units, then the ticks"
+            )
+        header = [c.strip() for c in first]
         self._check_header(header)
         unit_row = next(rows, None)
         if unit_row is None:
@@ -108,6 +115,9 @@ class _Reader:
             raise self._wrong(self._rows.line_num, f"no CSV: {error}") from error
 
     def _check_header(self, header: list[str]) -> None:
+        for mark, word in ((";", "semicolons"), ("\t", "tabs")):
+            if mark in ",".join(header):
+                raise self._wrong(1, f"the names are separated by {word}; commas are expected, and points in numbers")
         if not header or header[0] != "t_s":
             found = repr(header[0]) if header else "nothing"
             raise self._wrong(1, f"the first column is {found}; it must be t_s, the time in seconds")
@@ -151,8 +161,13 @@ class _Reader:
 
     def _time(self, text: str, times: list[int]) -> int:
         t_s = self._number(text, "t_s")
-        if not isfinite(t_s) or abs(t_s) > 1e9:
+        if not isfinite(t_s):
             raise self._wrong(self._rows.line_num, f"column 't_s': {text!r}; every row needs a time in seconds")
+        if abs(t_s) > LARGEST_T_S:
+            raise self._wrong(
+                self._rows.line_num,
+                f"column 't_s': {t_s:g} s is too large; at most {LARGEST_T_S:g} s from 0",
+            )
         t_ms = round(t_s * 1000)
         if times and t_ms <= times[-1]:
             before = times[-1] / 1000
