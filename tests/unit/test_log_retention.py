@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from support.log_drives import config, counts, records
-from uphaul.alerts import State, Transition
+from uphaul.alerts import Condition
 from uphaul.log import Log, LogWriter, TickRecord, schema
 from uphaul.log.retention import PAGES_A_STEP, ROWS_A_STEP, Retention
 
@@ -24,12 +24,12 @@ def path(tmp_path: Path) -> Path:
 def write(path: Path, drives: int, *, ticks: int = 6000, alerts: Sequence[int] = (), kept: Sequence[int] = ()) -> None:
     writer = LogWriter(path, buffer_s=1e6)
     for drive in range(1, drives + 1):
-        writer.begin_drive(config(text=f"drive {drive}"), boot_id="b", began_boot_ms=0)
+        writer.begin_drive(config(text=f"drive {drive}"), boot_id="b", began_boot_ms=0, rules=("hot",))
         for record in records(counts(ticks)):
             writer.tick(record)
         if drive in alerts:
-            alert = Transition(ticks * 50, "hot", State.NORMAL, State.UNACKNOWLEDGED, 1.0, 0.0, 0, 1)
-            writer.tick(TickRecord(ticks * 50, 0, [0] * 16, transitions=(alert,)))
+            raised = Condition(ticks * 50, 0, True, 1.0, 0.0, 0)
+            writer.tick(TickRecord(ticks * 50, 0, [0] * 16, conditions=(raised,)))
         writer.keep(drive, drive in kept)
         writer.end_drive("engine off")
     assert writer.close(60.0)

@@ -6,6 +6,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -119,6 +120,24 @@ def test_unknown_values_and_all_that_belongs_to_a_tick_come_back(path: Path) -> 
     assert block.events == (event,)
     assert conditions[0] == LoggedCondition(1, 50, "hot", True, 721.25, 720.0, -1)
     assert (conditions[1].rule, conditions[1].active, np.isnan(conditions[1].value)) == ("warm", False, True)
+
+
+def test_an_alert_told_again_is_no_second_raise(path: Path) -> None:
+    # suppressed and back: two steps to unacknowledged, one time that the rule's condition was raised
+    steps = (State.NORMAL, State.UNACKNOWLEDGED, State.SUPPRESSED, State.UNACKNOWLEDGED)
+    writer = LogWriter(path)
+    writer.begin_drive(config(signals(1)), boot_id="b", began_boot_ms=0, rules=("hot", "quiet"))
+    for i, (a, b) in enumerate(pairwise(steps)):
+        raised = tuple(Condition(0, rule, True, 730.0, 720.0, 0) for rule in (0, 1)) if i == 0 else ()
+        step = Transition(i * 50, "hot", a, b, 730.0, 720.0, 0, 1 + i // 2)
+        writer.tick(TickRecord(i * 50, 0, [0], conditions=raised, transitions=(step,)))
+    assert writer.flush(DEADLINE_S)
+    with Log.open(path) as log:
+        assert log.drives()[0].alerts == 2  # of an open drive
+    writer.end_drive("ended")
+    assert writer.close(DEADLINE_S)
+    with Log.open(path) as log:
+        assert log.drives()[0].alerts == 2  # and of a sealed one
 
 
 def test_any_signal_name_is_a_column(path: Path) -> None:

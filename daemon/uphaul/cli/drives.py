@@ -17,7 +17,7 @@ __all__ = ["command"]
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
 def command(log: Path, as_json: bool) -> None:
-    """List the drives in LOG: when, how long, how many alerts."""
+    """List the drives in LOG: when, how long, how often a rule was raised (as `uphaul replay` lists it)."""
     with Log.open(log) as file:
         drives = file.drives()
     if as_json:
@@ -61,4 +61,4 @@ def command(log: Path, as_json: bool) -> None:
         ]
         for d in drives
     ]
-    text.table(["drive", "begun (UTC)", "length", "alerts", ""], rows_text, right=(0, 2, 3))
+    text.table(["drive", "begun (UTC)", "length", "rules raised", ""], rows_text, right=(0, 2, 3))

@@ -196,10 +196,9 @@ def enter(db: sqlite3.Connection, place: Place, records: Sequence[TickRecord]) -
 
 
 def count_alerts(db: sqlite3.Connection, drive: int) -> int:
-    """How often an alert of the drive asked for a person's attention: raises, each counted once."""
+    """How often a rule's condition was raised in the drive: what a replay lists, told to a person or not."""
     (alerts,) = db.execute(
-        "SELECT count(*) FROM (SELECT DISTINCT rule, raise_number FROM transition "
-        "WHERE target = 'unacknowledged' AND segment IN (SELECT id FROM segment WHERE drive = ?))",
+        "SELECT count(*) FROM condition WHERE active = 1 AND segment IN (SELECT id FROM segment WHERE drive = ?)",
         (drive,),
     ).fetchone()
     return int(alerts)

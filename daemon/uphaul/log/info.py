@@ -13,8 +13,8 @@ __all__ = ["Anchor", "DriveInfo", "LoggedCondition", "SegmentInfo"]
 class DriveInfo:
     """One drive. `duration_s` runs to its last tick; `ended` is False while it is open, `end_reason` then None.
 
-    `alerts` counts the raises that asked for attention, `lost_ticks` those the card could not take, `continues` is
-    the drive that this one goes on with after another boot.
+    `alerts` counts how often a rule's condition was raised, `lost_ticks` the ticks that the card could not take,
+    `continues` is the drive that this one goes on with after another boot.
     """
 
     id: int
