@@ -33,10 +33,10 @@ AT = "i2c-1/1-0049"
 # ------------------------------------------------------------------------------------------------ slow and hung
 
 
-def plain(iio: IioFolder, *, answer_within_s: float = WITHIN_S) -> AdcSource:
+def plain(iio: IioFolder) -> AdcSource:
     spec = AdcSpec("adc", i2c=0x49, rate_hz=100.0, folder=str(iio.folder))
     inputs = [(i, Input(f"s{i}", "adc", "", f"voltage{i}", wiring=Wiring("plain", PlainVolts()))) for i in range(2)]
-    return AdcSource(spec, inputs, Clock(), answer_within_s=answer_within_s)
+    return AdcSource(spec, inputs, Clock(), answer_within_s=WITHIN_S)
 
 
 @pytest.fixture
@@ -62,10 +62,11 @@ async def test_a_slow_driver_keeps_nobody_else_waiting(iio: IioFolder) -> None:
 
 @pytest.mark.asyncio
 async def test_a_hung_driver_is_given_up_and_not_asked_twice_at_a_time(iio: IioFolder) -> None:
-    source = plain(iio, answer_within_s=0.05)
+    source = plain(iio)
     with iio.slow(AT, "in_voltage1_raw") as answer:
         with pytest.raises(SourceError, match=r"no answer of the driver in 0.05 s"):
             async with source:
+                source._answer_within_s = 0.05
                 await source.read(Collected())
         with pytest.raises(SourceError, match="still hangs"):
             async with source:
@@ -212,8 +213,8 @@ def raised_in_replay(log: Path) -> list[str]:
     return [c["rule"] for c in json.loads(done.stdout)["conditions"]]
 
 
-UP = [volts(HOT_DEGC) + i * 0.15 for i in range(1, 10)] + [4.98]  # 30 K a reading, 1500 K/s
-DOWN = [volts(HOT_DEGC) - i * 0.3 for i in range(1, 11)] + [0.0]  # 60 K a reading
+UP = [volts(HOT_DEGC) + i * 0.375 for i in range(1, 4)] + [4.98]  # 75 K a reading, 3750 K/s
+DOWN = [volts(HOT_DEGC) - i * 0.5 for i in range(1, 7)] + [0.0]  # 100 K a reading
 
 
 @pytest.mark.parametrize(
@@ -247,7 +248,7 @@ async def test_a_converter_that_reports_the_break_by_its_fault_bit(tmp_path: Pat
 
     def steps() -> Iterator[None]:
         yield from repeat(None, 20)
-        iio.set(at, "in_temp_raw", "11200")  # it floats up by 10 K until the converter's test comes round
+        iio.set(at, "in_temp_raw", "11120")  # it floats up by 5 K until the converter's test comes round
         yield
         iio.set(at, "fault_oc", "1")
         iio.set(at, "in_temp_raw", REFUSES)

@@ -38,7 +38,8 @@ from uphaul.signals.transfer import (
     TypeK,
 )
 from uphaul.sources import adc
-from uphaul.sources.adc import AdcSource, find_device, scale_of
+from uphaul.sources.adc import AdcSource
+from uphaul.sources.adc_files import fault_of, find_device, scale_of
 
 # ------------------------------------------------------------------------------------------- configuration
 
@@ -349,7 +350,7 @@ def test_what_a_converter_means_by_a_failed_reading(
     iio: IioFolder, files: dict[str, str], number: int, quality: Quality | None
 ) -> None:
     iio.plug("spi0/spi0.0", 0, files)
-    assert adc.fault_of(iio.path("spi0/spi0.0", ""), OSError(number, "")) is quality
+    assert fault_of(iio.path("spi0/spi0.0", ""), OSError(number, "")) is quality
 
 
 # --------------------------------------------------------------------------------------------- readings
@@ -363,8 +364,7 @@ def wired(sensor: Transfer, *, beside: str | None = None, every: int = 1, channe
 async def test_oversampling_takes_the_mean_of_so_many_readings(iio: IioFolder, monkeypatch: pytest.MonkeyPatch) -> None:
     iio.plug("i2c-1/1-0049", 0, FILES)
     told = iter(range(100_000))
-    true = adc._text
-    monkeypatch.setattr(adc, "_text", lambda path: str(next(told)) if path.endswith("0_raw") else true(path))
+    monkeypatch.setattr(adc, "number_in", lambda _: float(next(told)))
     source = AdcSource(spec(iio, i2c=0x49, oversample=4, rate_hz=200.0), [(0, wired(PlainVolts()))], Clock())
     async with reading(source) as (got, _):
         await got.until(lambda: len(got.samples) >= 3)
@@ -377,8 +377,8 @@ async def test_a_channel_that_several_signals_need_is_read_once_a_round(
 ) -> None:
     iio.plug("i2c-1/1-0049", 0, FILES | {"in_voltage3_raw": "5000"})
     read: list[str] = []
-    true = adc._text
-    monkeypatch.setattr(adc, "_text", lambda path: read.append(Path(path).name) or true(path))
+    true = adc.number_in
+    monkeypatch.setattr(adc, "number_in", lambda path: read.append(Path(path).name) or true(path))
     sensor = Ratiometric(0.1, 0.0, 0.9, 400.0, "kPa")
     inputs: Sequence[tuple[int, Input]] = [
         (0, wired(sensor, beside="voltage3")),

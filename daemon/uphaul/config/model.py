@@ -13,7 +13,7 @@ from pydantic import Discriminator, Field, Tag
 
 from uphaul.config.computed_tables import ComputedTable, MapTable
 from uphaul.config.receiver_tables import GpsTable, PulseTable
-from uphaul.config.sensor_tables import SensorTable
+from uphaul.config.sensor_tables import AdcTable, SensorTable
 from uphaul.config.tables import (
     LONGEST_S,
     ONE_LINE,
@@ -142,35 +142,6 @@ class ObdTable(Table):
     silent_after_s: float = key(
         "no answer of the vehicle for so long starts the adapter anew", 5.0, unit="s", gt=0, le=LONGEST_S
     )
-
-
-class DeviceTable(Table):
-    """Which converter of the board: one of `i2c`, `spi` and `label`."""
-
-    i2c: str | int | None = key("its address on an I2C bus, as 0x49", None)
-    bus: int | None = key("number of the I2C bus, where several have that address", None, ge=0, le=255)
-    spi: str | None = key("its SPI bus and chip select, as 0.1", None, max_length=20)
-    label: str | None = key("its label in the board's device tree", None, min_length=1, max_length=80)
-
-
-class AdcTable(Table):
-    """An analogue-to-digital or thermocouple converter that a driver of the kernel reads."""
-
-    kind: Literal["adc"] = key("what the source is")
-    device: DeviceTable = key("which converter: { i2c }, { i2c, bus }, { spi } or { label }")
-    rate_hz: float = key("rounds of reading a second", 20.0, unit="Hz", gt=0, le=200)
-    oversample: int = key("readings of a channel in a round, of which the mean is taken", 1, ge=1, le=64)
-    full_scale_v: float | None = key(
-        "highest voltage that the converter can tell; required for sensors that call a high voltage a fault",
-        None,
-        unit="V",
-        gt=0,
-        le=1000,
-    )
-    divider: dict[str, Annotated[float, Field(gt=0)]] = table(
-        "volts at the wire for one at the converter, by channel: 2 for two equal resistors; left out: 1"
-    )
-    folder: str = key("where the kernel shows its converters", "/sys/bus/iio/devices", min_length=1, max_length=1000)
 
 
 SourceTable = Annotated[

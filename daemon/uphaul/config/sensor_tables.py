@@ -1,6 +1,7 @@
-"""The tables of sensors: what turns a voltage or a converter's temperature into a value, one kind a table.
+"""The tables of a converter and of sensors: what turns a voltage or a temperature into a value, one kind a table.
 
-Every key is a field of the description of the same kind in `uphaul.signals.transfer`, which has the last word on it.
+Every key of a sensor is a field of the description of the same kind in `uphaul.signals.transfer`, which has the last
+word on it.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from uphaul.config.tables import LONGEST_S, Table, key
+from uphaul.config.tables import LONGEST_S, Table, key, table
 
 __all__ = [
+    "AdcTable",
     "AmplifierTable",
     "BetaTable",
     "ConverterTable",
+    "DeviceTable",
     "LinearTable",
     "NtcSensorTable",
     "PointsTable",
@@ -31,6 +34,35 @@ Side = Literal["down", "up", "floating"]
 
 BIAS = "where a broken wire leaves the input: a resistor pulls it down or up, or nothing does"
 SUPPLY = "[lowest, highest] supply the sensor works on; outside nothing is known"
+
+
+class DeviceTable(Table):
+    """Which converter of the board: one of `i2c`, `spi` and `label`."""
+
+    i2c: str | int | None = key("its address on an I2C bus, as 0x49", None)
+    bus: int | None = key("number of the I2C bus, where several have that address", None, ge=0, le=255)
+    spi: str | None = key("its SPI bus and chip select, as 0.1", None, max_length=20)
+    label: str | None = key("its label in the board's device tree", None, min_length=1, max_length=80)
+
+
+class AdcTable(Table):
+    """An analogue-to-digital or thermocouple converter that a driver of the kernel reads."""
+
+    kind: Literal["adc"] = key("what the source is")
+    device: DeviceTable = key("which converter: { i2c }, { i2c, bus }, { spi } or { label }")
+    rate_hz: float = key("rounds of reading a second", 20.0, unit="Hz", gt=0, le=200)
+    oversample: int = key("readings of a channel in a round, of which the mean is taken", 1, ge=1, le=64)
+    full_scale_v: float | None = key(
+        "highest voltage that the converter can tell; required for sensors that call a high voltage a fault",
+        None,
+        unit="V",
+        gt=0,
+        le=1000,
+    )
+    divider: dict[str, Annotated[float, Field(gt=0)]] = table(
+        "volts at the wire for one at the converter, by channel: 2 for two equal resistors; left out: 1"
+    )
+    folder: str = key("where the kernel shows its converters", "/sys/bus/iio/devices", min_length=1, max_length=1000)
 
 
 class VoltsTable(Table):
