@@ -78,9 +78,7 @@ def _slip(x: Inputs, c: Constants) -> Floats:
 
 def _force(x: Inputs, acceleration: Floats, c: Constants) -> Floats:
     """Force (N) at the wheels of vehicle and trailer; without a signal that tells, the trailer is hitched."""
-    shape = np.shape(x["speed"])
-    hitched = x.get("hitched", np.ones(shape))
-    mass = road.combined_kg(np.full(shape, c["vehicle"]), np.full(shape, c["trailer"]), hitched)
+    mass = road.combined_kg(c["vehicle"], c["trailer"], x["hitched"]) if "hitched" in x else c["mass"]
     return road.road_load_n(
         x["speed"],
         acceleration,
@@ -91,6 +89,12 @@ def _force(x: Inputs, acceleration: Floats, c: Constants) -> Floats:
         drag_area_m2=c["drag_area"],
         rotating=c["rotating"],
     )
+
+
+def _weighed(c: Constants) -> Mapping[str, Any]:
+    """With masses as arrays, and the mass of both together."""
+    vehicle, trailer = np.array([c["vehicle"]]), np.array([c["trailer"]])
+    return {**c, "vehicle": vehicle, "trailer": trailer, "mass": vehicle + trailer}
 
 
 Wheel = Callable[[Floats, Inputs, Constants], Floats]
@@ -113,6 +117,7 @@ def _wheel(name: str, result: str, doc: str, finish: Wheel, more: tuple[Constant
         doc=doc,
         source="40 CFR 1066.210(d)(3) with slope; definitions of power and torque",
         constants=ROAD_LOAD + more,
+        prepare=_weighed,
     )
 
 

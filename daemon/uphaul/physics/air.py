@@ -33,8 +33,10 @@ def saturation_kpa(air_degc: Floats) -> Floats:
     degc = within(air_degc, -100.0, 200.0)
     t = degc + ZERO_DEGC_K
     over_ice = degc < _TRIPLE_DEGC
-    rows = np.where(over_ice[..., np.newaxis], _ICE, _WATER)
-    a, b, c, d, e, f, g = np.moveaxis(rows, -1, 0)
+    if not over_ice.any():  # the same numbers for less
+        a, b, c, d, e, f, g = _WATER
+    else:
+        a, b, c, d, e, f, g = np.moveaxis(np.where(over_ice[..., np.newaxis], _ICE, _WATER), -1, 0)
     pascal: Floats = np.exp(a / t + b + t * (c + t * (d + t * (e + t * f))) + g * np.log(t))
     return pascal / 1000.0
 

@@ -7,6 +7,7 @@ the rule that judges them has the delays.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -54,19 +55,26 @@ def gear(
     told while the clutch slips. Source: definition of the ratio; the defaults are our own starting points.
     Raises UphaulError when the ratios do not fall or two gears' bands touch.
     """
-    ratios = np.array(overall_ratios, dtype=np.float64)
-    if len(ratios) == 0 or not np.all(ratios > 0.0) or not np.all(np.diff(ratios) < 0.0):
-        raise UphaulError(f"overall_ratios = {tuple(overall_ratios)}: numbers over 0, each below the one before")
-    low, high = ratios * (1.0 - under), ratios * (1.0 + over)
-    if np.any(high[1:] >= low[:-1]):
-        raise UphaulError(f"under = {under}, over = {over}: two gears of {tuple(overall_ratios)} would both fit")
+    below, high = _bands(tuple(overall_ratios), under, over)
     measured = overall_ratio(
         rpm, speed_m_s, rolling_radius_m=rolling_radius_m, least_rpm=least_rpm, least_m_s=least_m_s
     )
     # the bands do not touch: counted from the top, the first whose lower end is not over the measured ratio is the one
-    n = np.searchsorted(-low, -measured)
-    fits = measured <= np.append(high, -np.inf)[np.minimum(n, len(high))]
+    n = np.searchsorted(below, -measured)
+    fits = measured <= high[np.minimum(n, len(below))]
     return np.where(np.isnan(measured), np.nan, np.where(fits, n + 1.0, 0.0))
+
+
+@lru_cache(maxsize=32)
+def _bands(ratios: tuple[float, ...], under: float, over: float) -> tuple[Floats, Floats]:
+    """(lower ends, negative; upper ends and one below all) of the gears' bands, which every tick asks for alike."""
+    own = np.array(ratios, dtype=np.float64)
+    if len(own) == 0 or not np.all(own > 0.0) or not np.all(np.diff(own) < 0.0):
+        raise UphaulError(f"overall_ratios = {ratios}: numbers over 0, each below the one before")
+    low, high = own * (1.0 - under), own * (1.0 + over)
+    if np.any(high[1:] >= low[:-1]):
+        raise UphaulError(f"under = {under}, over = {over}: two gears of {ratios} would both fit")
+    return -low, np.append(high, -np.inf)
 
 
 def clutch_slip(

@@ -6,8 +6,9 @@ barometer, steady from second to second, leads, and the satellite takes over whe
 that is unknown at a tick has no say there. An unknown speed or a gap breaks the distance: the window starts anew there.
 
 Distance is whole micrometres (mm/s times ms), altitude whole millimetres, and all sums are int64, so a drive cut into
-any blocks gives the same bits. The sums may wrap round: the two results taken from them do not depend on the origin and
-are far below 2**63, so they come out exact.
+any blocks gives the same bits. Each tick keeps the sums over all ticks before it, so a window costs two of them however
+long it is. The sums may wrap round: the two results taken from them do not depend on the origin and are far below
+2**63, so they come out exact.
 
 Weather moves the barometer by less than 0.1 m in the window. Warm air is stretched: 35 degC at sea level makes every
 barometric metre 1.07 real ones, which `ambient_degc` corrects.
@@ -70,9 +71,11 @@ class GradeWindow:
         self._noise_m = np.array([[baro_noise_m], [gps_noise_m]])
         self._every_ms = np.array([[baro_every_ms], [gps_every_ms]])
         self._gap_ms = gap_ms
-        self._trail = Trail(rows=7, window_ms=window_ms)  # t_ms, broken, cm, known and mm of each altitude
+        self._trail = Trail(rows=11, window_ms=window_ms)  # t_ms, five sums of each altitude before this tick
         self._last_ms: int | None = None
         self._driven_um = 0
+        self._broken_ms = 0
+        self._sums = np.zeros((10, 1), dtype=np.int64)
 
     def run(
         self,
@@ -109,17 +112,24 @@ class GradeWindow:
         known = ~np.isnan(altitude_m)
         cm, broken = self._drive(t_ms, speed_m_s)
         mm = np.rint(np.where(known, altitude_m, 0.0) * 1000.0).astype(np.int64)
-        every, first, last = self._trail.join(np.vstack((t_ms, broken, cm, known.astype(np.int64), mm)))
+        here = known.astype(np.int64)
+        x = cm * here
+        own = np.concatenate((here, x, mm, x * x, x * mm))
+        upto = self._sums + np.cumsum(own, axis=1)
+        self._sums = upto[:, -1:]
+        row = np.empty((11, len(t_ms)), dtype=np.int64)
+        row[0], row[1:] = t_ms, upto - own
+        every, first, _ = self._trail.join(row)
         # no window reaches back over a break
-        index = np.arange(every.shape[1])
-        begun = np.maximum.accumulate(np.where(every[1] != 0, index, 0))
-        first = np.maximum(first, begun[last])
+        breaks = np.maximum.accumulate(np.where(broken, t_ms, self._broken_ms))
+        self._broken_ms = int(breaks[-1])
+        first = np.maximum(first, np.searchsorted(every[0], breaks))
 
-        slope, spread_m2, n = _lines(every, first, last)
+        slope, spread_m2, n = _lines((upto - every[1:, first]).reshape(5, 2, -1))
         stretch = np.ones_like(slope)
         if ambient_degc is not None:
             stretch[0] = kelvin(ambient_degc) / kelvin(standard_degc(pressure_m))
-        elapsed = (every[0, last] - every[0, first]).astype(np.float64)
+        elapsed = (t_ms - every[0, first]).astype(np.float64)
         # held readings are not independent: no more of them count than there were
         independent = np.minimum(n, elapsed / self._every_ms + 1.0)
         enough = (n >= 3) & (spread_m2 * 12.0 >= self._least_m * self._least_m) & known & ~np.isnan(stretch)
@@ -143,17 +153,13 @@ class GradeWindow:
         return driven_um // 10_000, broken
 
 
-def _lines(every: Ints, first: Ints, last: Ints) -> tuple[Floats, Floats, Ints]:
-    """(slope, variance of the distances in m2, number of known ticks) of both altitudes, (2, N) each."""
-    known, mm = every[3:5], every[5:7]
-    cm = every[2] * known
-    parts = np.stack((known, cm, mm, cm * cm, cm * mm))
-    if len(last) == 1:  # the same integers for less
-        n, x, y, xx, xy = parts[:, :, first[0] :].sum(axis=2, keepdims=True)
-    else:
-        sums = np.zeros((5, 2, every.shape[1] + 1), dtype=np.int64)
-        np.cumsum(parts, axis=2, out=sums[:, :, 1:])
-        n, x, y, xx, xy = sums[:, :, last + 1] - sums[:, :, first]
+def _lines(sums: Ints) -> tuple[Floats, Floats, Ints]:
+    """(slope, variance of the distances in m2, number of known ticks) of both altitudes, (2, N) each.
+
+    `sums` (5, 2, N): over the window's known ticks the number, distance (cm), altitude (mm), distance squared, and
+    distance times altitude.
+    """
+    n, x, y, xx, xy = sums
     across, along = n * xy - x * y, n * xx - x * x
     safe = np.where(along > 0, along, 1)
     slope = np.where(along > 0, across / (safe * 10.0), np.nan)  # mm over cm
