@@ -30,7 +30,17 @@ from uphaul.alerts.model import Condition
 from uphaul.rules.spec import ABOVE, Curve, Kind, Rule, Setting, Share, When
 from uphaul.signals.model import Block, Signal
 
-__all__ = ["Drive", "Tick", "at_curve", "exposure_ms", "reference_conditions", "slope_per_s", "tick_of", "verdicts"]
+__all__ = [
+    "Drive",
+    "Tick",
+    "at_curve",
+    "closest",
+    "exposure_ms",
+    "reference_conditions",
+    "slope_per_s",
+    "tick_of",
+    "verdicts",
+]
 
 Known = float | None
 """A number, or None where it is unknown."""
@@ -271,6 +281,29 @@ def verdicts(drive: Drive, rule: Rule) -> list[Found]:
             tick = Tick.UNKNOWN
         out.append((tick, value, limit))
     return out
+
+
+def closest(drive: Drive, rule: Rule) -> tuple[int, float, float, float, int] | None:
+    """(t_ms, excess, value, limit, tune) where the rule came nearest to its limit or went furthest past it.
+
+    The first such tick, and the first such variant, of those at which its further conditions are known to hold or,
+    unknown, count as holding. None where nothing is known of it.
+    """
+    side = {Kind.REACH: -1, Kind.EXPOSURE: 1}.get(rule.kind, rule.side)
+    whens = [_holding(drive, when) for when in rule.when]
+    best: tuple[int, float, float, float, int] | None = None
+    for k in range(len(drive)):
+        states = [w[k] for w in whens]
+        if False in states or (None in states and rule.judge_unknown_when):
+            continue
+        for setting in drive.variants(rule, k):
+            _, value, limit = _under(drive, rule, setting, k)
+            if value is None or limit is None:
+                continue
+            excess = value - limit if side > 0 else limit - value
+            if best is None or excess > best[1]:
+                best = drive.t[k], excess, value, limit, drive.number[k]
+    return best
 
 
 def _since_ms(drive: Drive, ticks: list[Tick], k: int) -> int:

@@ -22,7 +22,7 @@ from uphaul.errors import UphaulError
 from uphaul.rules.delay import BEYOND, NEITHER, WITHIN, Delays
 from uphaul.rules.levels import Bound, Level, Levels
 from uphaul.rules.measure import Measured, Piece, Reading, make
-from uphaul.rules.spec import Condition, Kind, Rule, Setting, Share
+from uphaul.rules.spec import ABOVE, BELOW, Condition, Kind, Rule, Setting, Share
 from uphaul.signals import NO_TUNE, Block, Signal, index_of
 
 __all__ = ["Approach", "Judge"]
@@ -51,7 +51,8 @@ class Judge:
 
     `signals` are the columns of the blocks; a rule's signal that is not among them is unknown throughout. `tunes` are
     the names of the tunes by number. `grid_ms` divides every tick time (1000 / tick_hz). With `approaches` the
-    closest approach of every rule is kept, which costs a little.
+    closest approach of every rule is kept, which costs a little, and in `measured` which rules had a known measure at
+    some tick, whether their further conditions held or not.
     """
 
     def __init__(
@@ -72,6 +73,7 @@ class Judge:
         self._last_ms: int | None = None
         self._first_ms: int | None = None
         self.approaches: list[Approach | None] | None = [None] * len(rules) if approaches else None
+        self.measured: Bools = np.zeros(len(rules), dtype=bool)
 
         self._threshold = np.array([i for i, r in enumerate(rules) if r.kind is Kind.THRESHOLD], dtype=np.intp)
         self._lost = np.array([i for i, r in enumerate(rules) if r.kind is Kind.LOST], dtype=np.intp)
@@ -130,6 +132,9 @@ class Judge:
         excess = np.full(codes.shape, np.nan) if self.approaches is not None else None
         chosen = self._sets.get(piece.tune) or self._sets[NO_TUNE]
         readings = self._measure(piece, chosen, codes, excess)
+        if excess is not None and not self.measured.all():
+            rest = np.flatnonzero(~self.measured)
+            self.measured[rest] = ~np.isnan(excess[rest]).all(axis=1)
         self._apply_when(piece, chosen, codes, excess)
         changes = self._delays.run(piece.t_ms, codes, chosen.on_ms, chosen.off_ms, restart=piece.gap)
         if excess is not None:
@@ -169,8 +174,7 @@ class Judge:
             row = codes[i]
             row[within], row[beyond] = WITHIN, BEYOND
             if excess is not None:
-                rule = self._rules[i]
-                side = -1 if rule.kind is Kind.REACH else 1 if rule.kind is Kind.EXPOSURE else rule.side
+                side = _side(self._rules[i])
                 for a in answers:
                     excess[i] = np.fmax(excess[i], (a.measure - a.limit) * side)
         return readings
@@ -197,24 +201,29 @@ class Judge:
         part[ruled_out] = WITHIN
         codes[self._owner] = part
         if excess is not None:
-            excess[self._owner] = np.where(ruled_out, np.nan, excess[self._owner])
+            out = ruled_out | (unsure & ~self._holds_unknown)
+            excess[self._owner] = np.where(out, np.nan, excess[self._owner])
 
     def _describe(
         self, piece: Piece, chosen: _Set, readings: dict[int, list[Reading]], rule: int, tick: int, *, raised: bool
     ) -> tuple[float, float]:
         """Value and limit at a tick: of the first variant that is beyond when raised, else of the base."""
-        spec = self._rules[rule]
-        if spec.kind is Kind.LOST:
+        if self._rules[rule].kind is Kind.LOST:
             return float("nan"), float("nan")
-        if spec.kind is Kind.THRESHOLD:
-            rows, tick = piece.rows[:, tick : tick + 1], 0
-            x = rows[self._column.get(spec.signal, -1)]
-            limits = [(b, b.limit(rows)) for b in chosen.bounds[rule]]
-            answers = [Reading(x, limit, *b.compare(x, limit)) for b, limit in limits]
-        else:
-            answers = readings[rule]
-        pick = next((a for a in answers if raised and a.beyond[tick]), answers[0])
-        return float(pick.measure[tick]), float(pick.limit[tick if len(pick.limit) > 1 else 0])
+        answers, tick = self._answers(piece, chosen, readings, rule, tick)
+        return _told(next((a for a in answers if raised and a.beyond[tick]), answers[0]), tick)
+
+    def _answers(
+        self, piece: Piece, chosen: _Set, readings: dict[int, list[Reading]], rule: int, tick: int
+    ) -> tuple[list[Reading], int]:
+        """What each variant of a rule says of a tick of the piece, and that tick's index in the readings."""
+        spec = self._rules[rule]
+        if spec.kind is not Kind.THRESHOLD:
+            return readings[rule], tick
+        rows = piece.rows[:, tick : tick + 1]
+        x = rows[self._column.get(spec.signal, -1)]
+        limits = [(b, b.limit(rows)) for b in chosen.bounds[rule]]
+        return [Reading(x, limit, *b.compare(x, limit)) for b, limit in limits], 0
 
     def _approach(self, piece: Piece, chosen: _Set, readings: dict[int, list[Reading]], excess: Floats) -> None:
         assert self.approaches is not None
@@ -223,7 +232,10 @@ class Judge:
             known = self.approaches[rule]
             if known is None or best[rule] > known.excess:
                 tick = int(np.flatnonzero(excess[rule] == best[rule])[0])
-                value, limit = self._describe(piece, chosen, readings, rule, tick, raised=True)
+                answers, at = self._answers(piece, chosen, readings, rule, tick)
+                told = [_told(a, at) for a in answers]
+                side = _side(self._rules[rule])  # the variant whose headroom it is; an unknown limit has none
+                value, limit = next(((v, x) for v, x in told if (v - x) * side == best[rule]), told[0])
                 self.approaches[rule] = Approach(int(piece.t_ms[tick]), float(best[rule]), value, limit, piece.tune)
 
 
@@ -249,6 +261,16 @@ class _Set:
         self.when = Levels([Level(w.signal, w.side, w.limit, w.deadband) for r in rules for w in r.when], column)
         self.on_ms = np.array([min(s.on_delay_ms for s in each) for each in settings], dtype=np.int64)
         self.off_ms = np.array([max(s.off_delay_ms for s in each) for each in settings], dtype=np.int64)
+
+
+def _side(rule: Rule) -> int:
+    """The sign that makes measure less limit an excess."""
+    return BELOW if rule.kind is Kind.REACH else ABOVE if rule.kind is Kind.EXPOSURE else rule.side
+
+
+def _told(answer: Reading, tick: int) -> tuple[float, float]:
+    """Value and limit of a reading at a tick."""
+    return float(answer.measure[tick]), float(answer.limit[tick if len(answer.limit) > 1 else 0])
 
 
 def _level(rule: Rule, setting: Setting) -> Level:
