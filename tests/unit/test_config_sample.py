@@ -152,7 +152,10 @@ def test_check_tells_every_problem_and_ends_with_2(tmp_path: Path) -> None:
     assert done.stdout == ""
     lines = done.stderr.splitlines()
     assert sum(".deadband = nan: must be a number" in line for line in lines) == 3
-    assert any(line.startswith("vehicle.dbc: file: can't be read") for line in lines)
+    assert any(
+        line.startswith("signals.toml: source.bus.dbc = 'vehicle.dbc': must be a DBC file that is there")
+        for line in lines
+    )
     assert lines[-1] == f"{tmp_path}: 4 problems"
 
 
