@@ -116,6 +116,7 @@ time_constant_s = 3
 [signal.egt]
 unit = "degC"
 range = [-40, 1100]
+location = "pre-turbine"
 required = true
 from = { source = "probe", channel = "CHANNEL", sensor = "SENSOR" }
 """

@@ -47,6 +47,7 @@ from = {{ source = "bus", message = "EngineBox", field = "Rpm" }}
 [signal.egt]
 unit = "degC"
 range = [-40, 1100]
+location = "pre-turbine"
 per_unit = 4
 max_age_s = 0.5
 required = true

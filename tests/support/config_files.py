@@ -45,6 +45,7 @@ from = { source = "bus", message = "EngineBox", field = "Rpm" }
 unit = "degC"
 range = [-40, 1100]
 per_unit = 4
+location = "pre-turbine"
 required = true
 from = { source = "bus", message = "EngineBox", field = "Egt1" }
 

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from support.config_files import RULES, SIGNALS, VEHICLE, config_of, rules_toml
+from support.config_files import RULES, SIGNALS, VEHICLE, config_of, problems_of, rules_toml
 from uphaul.config import load_rules
 from uphaul.config.signals import linear
 from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, DriveSpec, LogSpec, TuneInput, WebSpec
@@ -154,12 +154,35 @@ def test_the_added_rule_can_suppress() -> None:
     assert _rule('suppressed_by = ["lost:egt"]\nsignal = "rpm"\nabove = 700').suppressed_by == ("lost:egt",)
 
 
+@pytest.mark.parametrize(
+    ("unit", "span", "line", "wrong"),
+    [
+        ("degC", "[-40, 1100]", "", "signal.hot.location"),
+        ("degF", "[0, 2000]", "", "signal.hot.location"),  # 1,093 degC
+        ("degF", "[0, 1000]", "", None),  # 538 degC: oil or metal
+        ("degC", "[-40, 600]", "", None),
+        ("degC", "[-40, 1100]", 'location = "post-turbine"', None),
+        ("degC", "[-40, 1100]", 'location = "tail pipe"', "signal.hot.location"),
+        ("kPa", "[0, 900]", "", None),
+        ("kPa", "[0, 900]", 'location = "pre-turbine"', "signal.hot.location"),
+    ],
+)
+def test_an_exhaust_temperature_says_where_it_is_measured(unit: str, span: str, line: str, wrong: str | None) -> None:
+    signals = SIGNALS + f'\n[signal.hot]\nunit = "{unit}"\nrange = {span}\n{line}\n'
+    if wrong is None:
+        assert "hot" in {s.name for s in config_of(signals=signals).signals}
+    else:
+        assert [p.key for p in problems_of(signals=signals)] == [wrong]
+
+
 def test_signals() -> None:
     config = config_of(
         signals=SIGNALS.replace("per_unit = 4", 'per_unit = 4\nmax_age_s = 0.5\nreduce = "mean"\nmeaning = "hot"')
     )
     by_name = {s.name: s for s in config.signals}
-    assert by_name["egt"] == Signal("egt", "degC", 4, -40.0, 1100.0, 500, Reduce.MEAN, required=True, meaning="hot")
+    assert by_name["egt"] == Signal(
+        "egt", "degC", 4, -40.0, 1100.0, 500, Reduce.MEAN, required=True, meaning="hot (pre-turbine)"
+    )
     assert by_name["baro"] == Signal("baro", "kPa", 10, -math.inf, math.inf, 1000)
     assert by_name["boost"] == Signal("boost", "kPa", 10, computed=True)
     assert [(c.signal.name, c.formula, c.inputs) for c in config.computed] == [

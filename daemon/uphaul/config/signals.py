@@ -23,7 +23,7 @@ from uphaul.config.spec import Accuracy, CanSpec, DemoSpec, DriveFileSpec, GpsSp
 from uphaul.demo.channels import CHANNELS
 from uphaul.derive import Computed, in_order
 from uphaul.signals import Reduce, Signal
-from uphaul.units import UNITS, compatible, default_per_unit, find
+from uphaul.units import UNITS, Unit, compatible, default_per_unit, find
 
 __all__ = ["Inputs", "build_inputs", "linear"]
 
@@ -39,6 +39,9 @@ select set table then to transaction union unique update using values when where
 SQL_WORDS = frozenset(_SQL.split())
 """Words that SQLite takes for its own: a column of that name could not be asked for. Source: sqlite.org, "SQLite
 Keywords"; the test tries them all."""
+
+EXHAUST_DEGC = 600.0
+"""A temperature that may read more than this is the exhaust's. Source: our own choice: oil and metal never do."""
 
 EXACT = 2.0**53
 """Counts up to here are doubles without rounding."""
@@ -80,6 +83,12 @@ def build_inputs(
 ) -> Inputs:
     """Build everything. `dbc_text` (file name, key) gives a DBC's text; `check` False leaves the inputs unchecked."""
     return _Builder(shaped, problems, dbc_text, check=check).build()
+
+
+def _placed(table: m.SignalTable | m.ComputedTable) -> str:
+    """The meaning with the place of an exhaust probe, so that page, log and `sensors` tell it."""
+    location = table.location if isinstance(table, m.SignalTable) else None
+    return " ".join(filter(None, (table.meaning, location and f"({location})")))
 
 
 class _Builder:
@@ -208,6 +217,7 @@ class _Builder:
         if isinstance(table, m.SignalTable):
             max_age_ms = whole_ms(self._scope, f"{key}.max_age_s", table.max_age_s)
             reduce = Reduce(table.reduce)
+            self._check_location(key, table, unit)
         return Signal(
             name=name,
             unit=unit.name,
@@ -218,8 +228,18 @@ class _Builder:
             reduce=reduce,
             required=table.required,
             computed=isinstance(table, m.ComputedTable),
-            meaning=table.meaning,
+            meaning=_placed(table),
         )
+
+    def _check_location(self, key: str, table: m.SignalTable, unit: Unit) -> None:
+        """Limits before the turbine are 100 to 150 K too high behind it, so no exhaust probe goes without its place."""
+        temperature = unit.kind == "temperature"
+        hottest = table.range[1] * unit.factor + unit.offset if table.range and temperature else -math.inf
+        if table.location is None and hottest > EXHAUST_DEGC:
+            allowed = f"is required, pre-turbine or post-turbine: a range above {EXHAUST_DEGC:g} degC is the exhaust's"
+            self._scope.wrong(f"{key}.location", None, allowed)
+        elif table.location is not None and not temperature:
+            self._scope.wrong(f"{key}.location", table.location, f"is for temperatures, not for {unit.name}")
 
     def _finer(self, table: m.SignalTable | m.ComputedTable, unit: str) -> int | None:
         """Counts per unit of a position, which would be useless as coarse as an angle of other kinds; else None."""
