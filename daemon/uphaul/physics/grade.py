@@ -108,7 +108,8 @@ class GradeWindow:
         ambient_degc: Floats | None,
     ) -> Grades:
         pressure_m = pressure_altitude_m(barometric_kpa)
-        altitude_m = np.stack((pressure_m, within(height_m, -2_000.0, 11_000.0)))
+        altitude_m = np.empty((2, len(t_ms)))
+        altitude_m[0], altitude_m[1] = pressure_m, within(height_m, -2_000.0, 11_000.0)
         known = ~np.isnan(altitude_m)
         cm, broken = self._drive(t_ms, speed_m_s)
         mm = np.rint(np.where(known, altitude_m, 0.0) * 1000.0).astype(np.int64)
@@ -142,7 +143,8 @@ class GradeWindow:
     def _drive(self, t_ms: Ints, speed_m_s: Floats) -> tuple[Ints, Bools]:
         """(distance since the first tick in cm, where it is broken)."""
         before = int(t_ms[0]) if self._last_ms is None else self._last_ms
-        step_ms = np.diff(t_ms, prepend=before)
+        step_ms = np.empty_like(t_ms)
+        step_ms[0], step_ms[1:] = t_ms[0] - before, t_ms[1:] - t_ms[:-1]
         speed = within(speed_m_s, 0.0, 100.0)
         broken = np.isnan(speed) | (step_ms > self._gap_ms)
         if self._last_ms is None:
