@@ -19,7 +19,7 @@ COMMANDS = {
     "drives": "list the drives of a log",
     "replay": "judge a recorded drive again, and compare with what was judged live",
     "run": "run the daemon",
-    "sensors": "what each sensor reads, what is a fault, and how finely it can tell",
+    "sensors": "what every input reads now, and what its sensor can tell from a fault",
 }
 
 

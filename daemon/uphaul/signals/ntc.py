@@ -226,6 +226,14 @@ class NtcDivider:
         ohm = self.curve.ohms(t)
         return supply * (ohm if self.pull_up else self.fixed_ohm) / (ohm + self.fixed_ohm)
 
+    def ohms(self, volts: npt.ArrayLike, supply_v: npt.ArrayLike) -> Floats:
+        """Resistance in ohm that `volts` tell: infinite for an open sensor, NaN beyond the rails or without supply."""
+        v, supply = floats(volts, supply_v)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(supply > 0.0, v / supply, np.nan)
+            part = share if self.pull_up else 1.0 - share
+            return np.where((part >= 0.0) & (part <= 1.0), self.fixed_ohm * part / (1.0 - part), np.nan)
+
     def read(self, volts: npt.ArrayLike, beside: npt.ArrayLike) -> Reading:
         """degC from `volts` and the divider's supply in V measured `beside`."""
         v, supply = floats(volts, beside)

@@ -24,7 +24,7 @@ import errno
 import math
 import queue
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -38,7 +38,7 @@ from uphaul.errors import SourceError
 from uphaul.signals import Sample
 from uphaul.signals.transfer import LinearisedConverter, ProbeState, Reading, StraightLineConverter
 from uphaul.sources.adc_files import fault_of, find_device, number_in, scale_of
-from uphaul.sources.base import Deliver, Source
+from uphaul.sources.base import Deliver, RawReading, Source
 
 __all__ = ["AdcSource"]
 
@@ -75,6 +75,8 @@ class _Channel:
     path: str
     offset: float
     factor: float
+    unit: str
+    raw: bool
 
 
 class AdcSource(Source):
@@ -100,6 +102,7 @@ class AdcSource(Source):
         self._wired = [_Wired(column, i, i.wiring) for column, i in inputs if i.wiring is not None]
         self._divider = dict(spec.divider)
         self._channels: dict[str, _Channel] = {}
+        self._raw: dict[str, RawReading] = {}
         self._device = Path(spec.folder)
         self._worker: _Worker | None = None
         self._failing_ms: float | None = None
@@ -146,6 +149,10 @@ class AdcSource(Source):
                 due_s -= left_s
             await asyncio.sleep(max(left_s, 0.0))
 
+    def readings(self) -> Mapping[str, RawReading]:
+        """The newest of every channel: counts of the converter, and volts at the wire or degC."""
+        return dict(self._raw)
+
     async def _ended(self) -> None:
         """Give the thread a moment to end; one that hangs is left alone."""
         if self._worker is not None:
@@ -175,7 +182,8 @@ class AdcSource(Source):
         offset, milli = scale_of(self._device, name)
         processed = not (self._device / f"in_{name}_raw").exists()
         path = self._device / f"in_{name}_{'input' if processed else 'raw'}"
-        return _Channel(str(path), offset, milli / 1000.0 * self._divider.get(name, 1.0))
+        unit = "degC" if name.startswith("temp") else "V"
+        return _Channel(str(path), offset, milli / 1000.0 * self._divider.get(name, 1.0), unit, raw=not processed)
 
     def _round(self, number: int) -> list[Sample]:
         """Read every channel that is due once, and make samples of what was read."""
@@ -210,7 +218,10 @@ class AdcSource(Source):
             if error.errno in GONE:
                 raise SourceError(f"ADC {self.name}: the device has gone") from error
             raise
-        return t_ms, (total / self._spec.oversample + channel.offset) * channel.factor
+        counts = total / self._spec.oversample
+        value = (counts + channel.offset) * channel.factor
+        self._raw[name] = RawReading(t_ms, value, channel.unit, counts if channel.raw else None)
+        return t_ms, value
 
     def _sample(self, wired: _Wired, seen: _Seen) -> Sample | None:
         wiring, sensor = wired.wiring, wired.wiring.sensor

@@ -14,7 +14,7 @@ import datetime
 import random
 from abc import ABC, abstractmethod
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import NamedTuple, Self
@@ -22,7 +22,7 @@ from typing import NamedTuple, Self
 from uphaul.errors import SourceError
 from uphaul.signals import Sample
 
-__all__ = ["Deliver", "Health", "Source", "WallTime", "supervise"]
+__all__ = ["Deliver", "Health", "RawReading", "Source", "WallTime", "supervise"]
 
 Deliver = Callable[[Sequence[Sample]], None]
 """Takes a batch of samples on the event loop; never blocks."""
@@ -51,6 +51,18 @@ class WallTime(NamedTuple):
     source: str
 
 
+class RawReading(NamedTuple):
+    """What an input read before its sensor was applied: `value` in `unit` (V, degC, Hz) at `t_ms`, NaN for no number.
+
+    `counts` is the converter's own number, None where the source has none.
+    """
+
+    t_ms: float
+    value: float
+    unit: str
+    counts: float | None = None
+
+
 class Source(ABC):
     """One input. Subclasses open in `__aenter__`, close in `__aexit__` and deliver in `read`.
 
@@ -69,6 +81,10 @@ class Source(ABC):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         return None
+
+    def readings(self) -> Mapping[str, RawReading]:
+        """The newest raw reading by channel (`Input.field`), for whoever wires the input up; empty if none is kept."""
+        return {}
 
     @abstractmethod
     async def read(self, deliver: Deliver) -> None:

@@ -19,7 +19,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import timedelta
 from pathlib import Path
 from types import TracebackType
@@ -30,7 +30,7 @@ from uphaul.config.spec import Input, PulseSpec
 from uphaul.errors import SourceError
 from uphaul.signals import Quality, Sample
 from uphaul.signals.pulse import CountSpeed, EdgeSpeed, Speed
-from uphaul.sources.base import Deliver, Source
+from uphaul.sources.base import Deliver, RawReading, Source
 
 __all__ = ["Edge", "Line", "PulseSource", "open_line"]
 
@@ -124,6 +124,8 @@ class PulseSource(Source):
         self._line: Line | None = None
         self._edges: EdgeSpeed | None = None
         self._counter: _Counter | None = None
+        self._hz_per_rpm = spec.wheel.speed.pulses_per_turn / 60.0
+        self._raw: RawReading | None = None
 
     async def __aenter__(self) -> Self:
         spec = self._spec
@@ -155,9 +157,14 @@ class PulseSource(Source):
                 self._count(self._edges)
             if speed is not None:
                 t_ms = self._clock.now_ms() - max(self._now_ns() - speed.at_ns, 0) / NS_PER_MS
+                self._raw = RawReading(t_ms, speed.rpm * self._hz_per_rpm, "Hz")
                 deliver([Sample(c, t_ms, speed.rpm * f + o, speed.quality) for c, f, o in self._inputs])
             due_ms = max(due_ms + self._spec.every_ms, self._clock.now_ms())
             await self._clock.sleep_until(due_ms)
+
+    def readings(self) -> Mapping[str, RawReading]:
+        """Pulses a second, those of missing teeth included."""
+        return {"rpm": self._raw} if self._raw is not None else {}
 
     def _count(self, speed: EdgeSpeed | CountSpeed) -> None:
         """Move what was counted since the last time to `health`, whose counters outlive a reopening."""

@@ -29,7 +29,7 @@ from uphaul.errors import UphaulError
 from uphaul.hub import Hub, Subscription
 from uphaul.web.state import WebState, to_json
 
-__all__ = ["keep_trying", "make_app", "serve"]
+__all__ = ["add_headers", "keep_trying", "make_app", "serve"]
 
 _log = logging.getLogger(__name__)
 
@@ -71,7 +71,7 @@ def make_app(state: WebState, *, period_s: float = 0.5) -> web.Application:
         raise UphaulError(f"web: period_s = {period_s}: at least {SHORTEST_PERIOD_S} s")
     room = _Room(state, period_s)
     app = web.Application(middlewares=[room.guard])
-    app.on_response_prepare.append(_add_headers)
+    app.on_response_prepare.append(add_headers)
     app.on_shutdown.append(room.shut)
     app.cleanup_ctx.append(room.publishing)
     app.router.add_get("/events", room.events)
@@ -291,7 +291,8 @@ class _Room:
         self._hub.close()
 
 
-async def _add_headers(request: web.Request, response: web.StreamResponse) -> None:
+async def add_headers(request: web.Request, response: web.StreamResponse) -> None:
+    """Put onto every answer what keeps a page to this server and out of caches; for ``on_response_prepare``."""
     response.headers.update(HEADERS)
     response.headers.popall("Server", None)
 

@@ -56,7 +56,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, ["sensors", *arguments])
+    return CliRunner().invoke(main, ["sensors", "--zones", "--config", *arguments])
 
 
 def told(folder: Path) -> dict[str, dict[str, Any]]:
