@@ -54,6 +54,16 @@ SPANS: dict[str, tuple[str, float, float]] = {
     "flow": ("L/h", 500.0, 9000.0),
     "rate": ("K/min", -10.0, 10.0),
     "gas": ("degC", 100.0, 800.0),
+    "first": ("degC", 15.0, 19.0),
+    "second": ("degF", 60.0, 66.0),
+    "third": ("degC", 16.0, 20.0),
+    "fourth": ("degC", 15.0, 19.0),
+    "fifth": ("degC", 15.0, 19.0),
+    "sixth": ("K", 289.0, 293.0),
+    "seventh": ("degC", 15.0, 19.0),
+    "eighth": ("degC", 15.0, 30.0),
+    "own": ("degC", 10.0, 90.0),
+    "told": ("degF", 50.0, 190.0),
 }
 OF_FORMULA: dict[tuple[str, str], tuple[str, float, float]] = {
     ("pressure-ratio", "outlet"): ("kPa", 90.0, 300.0),
@@ -84,6 +94,16 @@ CONSTANTS: dict[str, dict[str, Value]] = {
     "coolant-excess": {"capacity": 150.0},
     "grade": {"window_s": 3.0, "least_way": 5.0, "barometric_noise": 3.0},
     "turbo-cooldown": {"window_s": 5.0},
+    "odd-one-out": {"agree": 3.0},
+    "movement": {"window_s": 2.0},
+    "shift-since-rest": {"agree": 200.0},
+    "clutch-launch-heat": {
+        "ratios": (4.31, 2.33, 1.44, 1.0, 0.705),
+        "final_drive": 4.885,
+        "tyre_radius": 0.38,
+        "window_s": 3.0,
+    },
+    "estimated-mass": {"rolling": 0.01, "drag_area": 3.6, "window_s": 6.0, "least_ticks": 5.0},
 }
 RESULTS = {
     # units other than the canonical one where the kind has others
@@ -100,6 +120,8 @@ RESULTS = {
     "density": "kg/m3",
     "angle": "deg",
     "force": "N",
+    "mass": "t",
+    "energy": "kJ",
     "acceleration": "m/s2",
 }
 

@@ -25,7 +25,7 @@ BARE = {
     "pressure_ratio", "efficiency", "gamma", "least_ratio", "expansion_ratio", "transfer_units", "capacity_ratio",
     "effectiveness", "afr", "lambda_", "limit", "stoichiometric", "hydrogen_per_carbon", "cylinders", "corrected_fuel",
     "edition", "charging", "boost_ratio", "grade", "rotating", "rolling_coefficient", "hitched", "gear",
-    "overall_ratios", "under", "over", "least_rpm", "slip", "share",
+    "overall_ratios", "under", "over", "least_rpm", "slip", "share", "least_slip",
 }  # fmt: skip
 CONSTANTS: dict[str, Any] = {
     # values of the vehicle for those that have no default
@@ -45,10 +45,13 @@ CONSTANTS: dict[str, Any] = {
     "charging": Charging.TURBO,
     "edition": Edition.UN_R85,
     "least": 1.0,
+    "rotating": 1.04,
+    "most_m_s": 30.0,
+    "least_slip": 0.05,
 }
 # Formulas in which an unknown input need not make the result unknown, and why
 INDIFFERENT = {("combined_kg", "trailer_kg")}  # a trailer that is not hitched
-HELPERS = {"basis", "trail", "grade", "uncertainty", "lookup"}
+HELPERS = {"basis", "trail", "grade", "uncertainty", "lookup", "guards"}
 
 
 def _formulas() -> list[Any]:

@@ -17,7 +17,7 @@ from uphaul.physics import gearing, road
 from uphaul.physics.basis import Floats, Ints
 from uphaul.physics.grade import LONGEST_MS, GradeWindow
 
-__all__ = ["ROAD"]
+__all__ = ["GEARBOX", "ROAD", "ROAD_LOAD", "geared"]
 
 ACCELERATION_S = 2.0
 """Window of the acceleration. Source: our own starting point: a speed good to 0.1 km/h makes 0.01 m/s2 of noise."""
@@ -43,7 +43,7 @@ ROAD_LOAD = (
 )
 
 
-def _geared(c: Constants) -> Mapping[str, Any]:
+def geared(c: Constants) -> Mapping[str, Any]:
     """With overall ratios; raises UphaulError when gears can't be told apart."""
     overall = tuple(r * c["final_drive"] for r in c["ratios"])
     one = np.ones(1)
@@ -230,7 +230,7 @@ ROAD = (
             Constant("over", _UP, "1", "share above it; as large as the slip that is to be seen", low=0.001, high=0.9),
             LEAST_SPEED,
         ),
-        prepare=_geared,
+        prepare=geared,
     ),
     Formula(
         name="clutch-slip",
@@ -240,7 +240,7 @@ ROAD = (
         doc="share of the engine's speed that the clutch loses; unknown out of gear, negative on the overrun",
         source="definition",
         constants=(*GEARBOX, LEAST_SPEED),
-        prepare=_geared,
+        prepare=geared,
     ),
     Formula(
         name="clutch-heat",

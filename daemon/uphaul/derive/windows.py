@@ -15,7 +15,7 @@ from uphaul.derive.formula import Constants, Inputs, Run
 from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.signals.window import ExposureWindow, SlopeWindow
 
-__all__ = ["Slope", "exposure", "slope", "window_ms"]
+__all__ = ["Pieces", "Slope", "exposure", "slope", "window_ms"]
 
 FINE = 10_000
 """Counts a unit of values whose slope is taken: finer than any sensor's. Source: our own choice."""
@@ -27,7 +27,7 @@ def window_ms(c: Constants) -> int:
     return ms
 
 
-class _Pieces:
+class Pieces:
     """Cuts consecutive blocks at gaps."""
 
     def __init__(self, gap_ms: int) -> None:
@@ -52,7 +52,7 @@ class Slope:
 
     def __init__(self, window_ms: int, gap_ms: int) -> None:
         self._window = SlopeWindow(window_ms, FINE)
-        self._pieces = _Pieces(gap_ms)
+        self._pieces = Pieces(gap_ms)
 
     def run(self, t_ms: Ints, x: Floats) -> Floats:
         """Slope at each tick (N,), N >= 1; unknown where `x` is, and in the first half of a window."""
@@ -72,7 +72,7 @@ def slope(name: str, window_ms: int, gap_ms: int) -> Run:
 
 def exposure(name: str, past: Callable[[Floats], Bools], window_ms: int, gap_ms: int) -> Run:
     """Seconds within the last `window_ms` for which the input `name` was `past`; unknown time counts as not past it."""
-    window, pieces = ExposureWindow(window_ms), _Pieces(gap_ms)
+    window, pieces = ExposureWindow(window_ms), Pieces(gap_ms)
 
     def run(t_ms: Ints, inputs: Inputs) -> Floats:
         x = inputs[name]

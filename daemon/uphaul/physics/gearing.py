@@ -1,7 +1,7 @@
 """Gears: which one is in, from engine and road speed, and how much the clutch slips.
 
-Pure ratios without memory: a gear change, a pressed clutch or an unlocked converter reads as no gear or as slip, and
-the rule that judges them has the delays.
+Ratios are pure, without memory: a gear change, a pressed clutch or an unlocked converter reads as no gear or as slip,
+and the rule that judges them has the delays. Only the heat of setting off is summed over a window.
 """
 
 from __future__ import annotations
@@ -12,9 +12,10 @@ from functools import lru_cache
 import numpy as np
 
 from uphaul.errors import UphaulError
-from uphaul.physics.basis import Floats, positive, within
+from uphaul.physics.basis import Floats, Ints, positive, within
+from uphaul.physics.trail import Trail
 
-__all__ = ["clutch_heat_kw", "clutch_slip", "gear", "overall_ratio"]
+__all__ = ["HeatWindow", "clutch_heat_kw", "clutch_slip", "gear", "launch_heat_kw", "overall_ratio"]
 
 LEAST_RPM = 300.0
 """Below this no diesel runs by itself. Source: our own choice (cranking is 150..250)."""
@@ -104,3 +105,56 @@ def clutch_slip(
 def clutch_heat_kw(torque_nm: Floats, rpm: Floats, slip: Floats) -> Floats:
     """Heat (kW) that a slipping clutch takes up; never below 0. Source: torque times the difference of speeds."""
     return np.abs(torque_nm * positive(rpm) * slip) * (np.pi / 30_000.0)
+
+
+def launch_heat_kw(
+    power_kw: Floats,
+    rpm: Floats,
+    speed_m_s: Floats,
+    gear: Floats,
+    *,
+    overall_ratios: Sequence[float],
+    rolling_radius_m: float,
+    most_m_s: float,
+    least_slip: float,
+    least_rpm: float = LEAST_RPM,
+) -> Floats:
+    """Heat (kW) that the clutch takes up of the engine's power (kW) while setting off; 0 otherwise, and out of gear.
+
+    Setting off is in gear, slower than `most_m_s`, with more than `least_slip` lost: what a tyre's radius is off must
+    not count as heat. Source: torque times the difference of speeds, which is power times slip.
+    """
+    own = np.zeros(np.shape(gear))
+    for n, ratio in enumerate(overall_ratios, start=1):
+        own = np.where(gear == n, ratio, own)
+    shaft = np.maximum(speed_m_s, 0.0) * own / (np.pi / 30.0 * rolling_radius_m)
+    slip = 1.0 - shaft / np.where(rpm >= least_rpm, rpm, np.nan)
+    sets_off = (own > 0.0) & (speed_m_s < most_m_s) & (slip > least_slip)
+    known = ~np.isnan(power_kw + rpm + speed_m_s + gear)
+    return np.where(known, np.where(sets_off, np.maximum(power_kw, 0.0) * slip, 0.0), np.nan)
+
+
+class HeatWindow:
+    """Heat (kJ) taken up within the last `window_ms`: power of each tick over the step that ends with it.
+
+    In whole millijoules, so any cutting of a drive gives the same bits. Unknown steps and gaps count nothing.
+    """
+
+    def __init__(self, window_ms: int, gap_ms: int) -> None:
+        self._trail = Trail(2, window_ms)  # t_ms, mJ
+        self._gap_ms = gap_ms
+        self._last_ms: int | None = None
+
+    def run(self, t_ms: Ints, power_kw: Floats) -> Floats:
+        """Heat at each tick (N,), N >= 1, times increasing over all calls; unknown where the power is."""
+        step = np.diff(t_ms, prepend=t_ms[0] if self._last_ms is None else self._last_ms)
+        self._last_ms = int(t_ms[-1])
+        watts = np.rint(np.where(np.isnan(power_kw), 0.0, np.clip(power_kw, 0.0, 1e5)) * 1000.0).astype(np.int64)
+        every, first, last = self._trail.join(np.stack((t_ms, np.where(step <= self._gap_ms, watts * step, 0))))
+        if len(t_ms) == 1:  # the same integers for less
+            total = every[1, first[0] :].sum(keepdims=True)
+        else:
+            sums = np.zeros(every.shape[1] + 1, dtype=np.int64)
+            np.cumsum(every[1], out=sums[1:])
+            total = sums[last + 1] - sums[first]
+        return np.where(np.isnan(power_kw), np.nan, total / 1e6)

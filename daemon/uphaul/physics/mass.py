@@ -1,0 +1,62 @@
+"""Mass of vehicle and trailer from the power that moves them, over minutes of load.
+
+Theory of operation. What the wheels give beyond the air is mass times what the road asks of each kilogram. Over the
+ticks under load of the last minutes the mass is the straight line through zero of one over the other, by least
+squares. Sums are of integer counts, so any cutting of a drive gives the same bits.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from uphaul.physics.basis import GRAVITY_M_S2, Floats, Ints, not_negative, positive
+from uphaul.physics.trail import Trail
+
+__all__ = ["MassWindow", "pull_n", "resistance_m_s2"]
+
+_FORCE_N, _ASK = 1, 10_000  # counts a newton, and a m/s2
+
+
+def resistance_m_s2(acceleration_m_s2: Floats, grade: Floats, *, rolling_coefficient: float, rotating: float) -> Floats:
+    """What moving a kilogram takes (m/s2, or N/kg) of acceleration (m/s2), slope (rise over run) and rolling.
+
+    Source: 40 CFR 1066.210(d)(3), divided by the mass.
+    """
+    cosine = 1.0 / np.sqrt(1.0 + grade * grade)
+    return rotating * acceleration_m_s2 + GRAVITY_M_S2 * (rolling_coefficient + grade) * cosine
+
+
+def pull_n(
+    power_kw: Floats, speed_m_s: Floats, density_kg_m3: Floats, *, efficiency: float, drag_area_m2: float
+) -> Floats:
+    """Force (N) that is left of the crankshaft's power (kW) at the wheels beyond the air (kg/m3).
+
+    Source: definition of power and efficiency, 40 CFR 1066.210(d)(3).
+    """
+    speed = positive(speed_m_s)
+    return 1000.0 * power_kw * efficiency / speed - 0.5 * positive(density_kg_m3) * drag_area_m2 * speed * speed
+
+
+class MassWindow:
+    """Mass (kg) over the ticks under load within the last `window_ms`; NaN until there are `least_ticks` of them."""
+
+    def __init__(self, window_ms: int, least_ticks: int) -> None:
+        self._trail = Trail(4, window_ms)  # t_ms, loaded, force * ask, ask * ask
+        self._least_ticks = least_ticks
+
+    def run(self, t_ms: Ints, force_n: Floats, ask_m_s2: Floats, loaded: Floats) -> Floats:
+        """Mass at each tick (N,), N >= 1, of those where `loaded` is 1; unknown where one of the three is."""
+        force, ask = not_negative(force_n), not_negative(ask_m_s2)
+        use = (loaded == 1.0) & (force < 1e6) & (ask < 20.0)
+        f = np.rint(np.where(use, force, 0.0) * _FORCE_N).astype(np.int64)
+        d = np.rint(np.where(use, ask, 0.0) * _ASK).astype(np.int64)
+        every, first, last = self._trail.join(np.stack((t_ms, use.astype(np.int64), f * d, d * d)))
+        if len(t_ms) == 1:  # the same integers for less
+            n, fd, dd = every[1:, first[0] :].sum(axis=1, keepdims=True)
+        else:
+            sums = np.zeros((3, every.shape[1] + 1), dtype=np.int64)
+            np.cumsum(every[1:], axis=1, out=sums[:, 1:])
+            n, fd, dd = sums[:, last + 1] - sums[:, first]
+        mass = fd / positive(dd.astype(np.float64)) * (_ASK / _FORCE_N)
+        known = ~(np.isnan(force_n) | np.isnan(ask_m_s2) | np.isnan(loaded))
+        return np.where(known & (n >= self._least_ticks), mass, np.nan)
