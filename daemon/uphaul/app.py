@@ -4,7 +4,7 @@ Theory of operation. `App.run` opens the log, takes up a drive that a restart br
 called: one task a source, one for the ticks, and the page's server. The tick task waits for the clock's next grid
 time, runs one tick, and tells systemd that a tick was finished; a tick that comes too late is skipped, never made up
 for. Stopping ends the drive and gives the log a deadline. An error that nobody expected ends the process, and systemd
-starts it again.
+starts it again. A page whose port is taken is no such error: it is told, and tried again while the drive goes on.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import logging
 from collections.abc import Callable
 from math import ceil, isnan
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from uphaul import __version__
 from uphaul.alerts.annunciation import listed
@@ -35,7 +36,7 @@ from uphaul.config.spec import (
     SourceSpec,
     TuneInput,
 )
-from uphaul.errors import LogError
+from uphaul.errors import LogError, UphaulError
 from uphaul.journal import Journal
 from uphaul.live import Live, pick_up
 from uphaul.log.reader import Log
@@ -47,8 +48,11 @@ from uphaul.rules import ABOVE, Condition, Kind, Rule
 from uphaul.signals import NO_TUNE, Collector
 from uphaul.signals.tune import TuneReading
 from uphaul.sources.base import Source, WallTime, supervise
-from uphaul.web.server import make_app, serve
+from uphaul.web.server import keep_trying, make_app, serve
 from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
+
+if TYPE_CHECKING:
+    from aiohttp.web import Application
 
 __all__ = ["App"]
 
@@ -63,8 +67,8 @@ STEP_MS = 1000.0
 class App:
     """The daemon on one configuration. `log_path` None logs nothing; `ready` is told the page's port (0: no page).
 
-    `heard` is told every change of a condition as it happens, and of a lost signal why. `invented` marks the page's
-    data as invented.
+    `heard` is told every change of a condition as it happens, and of a lost signal why. With `needs_page` there is no
+    start without the page; else a port that is taken is tried again later.
     """
 
     def __init__(
@@ -76,7 +80,7 @@ class App:
         boot_id: str | None = None,
         ready: Callable[[int], None] | None = None,
         heard: Callable[[Condition, str], None] | None = None,
-        invented: bool = False,
+        needs_page: bool = False,
     ) -> None:
         self._config = config
         self._log_path = log_path
@@ -84,7 +88,8 @@ class App:
         self._boot_id = boot_id or Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
         self._ready = ready
         self._heard = heard
-        self._invented = invented
+        self._needs_page = needs_page
+        self._page = "no page"
         self._stop = asyncio.Event()
         tune = config.tune_input
         names = {name: i for i, name in enumerate(config.tunes)}
@@ -145,22 +150,23 @@ class App:
                 return GpsSource(spec, inputs, self._clock)
 
     async def run(self) -> None:
-        """Run until `stop`. Raises UphaulError when the log or the page's address cannot be had at the start."""
+        """Run until `stop`. Raises UphaulError when the log (or a page that is needed) cannot be had at the start."""
         if self._log_path is not None:
             self._writer = LogWriter(self._log_path, limits=self._config.log)
         try:
             self._live = live = Live(self._config, self.collector, self._writer, self._boot_id)
             self._take_up(live)
             async with contextlib.AsyncExitStack() as stack:
-                port = 0
-                if self._config.web.host:
-                    web = make_app(WebState(self.status))
-                    port = await stack.enter_async_context(serve(web, self._config.web.host, self._config.web.port))
+                web = self._config.web
+                port = await self._serve(stack) if web.host else 0
                 async with asyncio.TaskGroup() as group:
                     tasks = [group.create_task(self._tick_loop(live), name="ticks")]
                     for i, source in enumerate(self._sources):
                         run = supervise(source, self.collector.add, seed=i)
                         tasks.append(group.create_task(run, name=f"source {source.name}"))
+                    if web.host and not port:
+                        later = keep_trying(self._web_app, web.host, web.port, self._page_told)
+                        tasks.append(group.create_task(later, name="page"))
                     if self._ready is not None:
                         self._ready(port)
                     await self._stop.wait()
@@ -171,6 +177,34 @@ class App:
         finally:
             if self._writer is not None:
                 await asyncio.to_thread(self._writer.close, CLOSE_S)
+
+    def _web_app(self) -> Application:
+        return make_app(WebState(self.status))
+
+    async def _serve(self, stack: contextlib.AsyncExitStack) -> int:
+        """Serve the page; its port, or 0 where that must wait."""
+        web = self._config.web
+        try:
+            port = await stack.enter_async_context(serve(self._web_app(), web.host, web.port))
+        except UphaulError as error:
+            if self._needs_page:
+                raise
+            self._page_told(0, str(error))
+            return 0
+        self._page = f"page on http://{web.host}:{port}/"
+        return port
+
+    def _page_told(self, port: int, problem: str) -> None:
+        """Tell the journal and the service manager whether there is a page; the same trouble only once."""
+        before = self._page
+        self._page = f"page on http://{self._config.web.host}:{port}/" if port else f"no page: {problem}"
+        if self._page == before:
+            return
+        if port:
+            _log.warning("the %s is there now", self._page)
+        else:
+            _log.warning("%s. Watching and logging go on without the page, and it is tried again.", problem)
+        self._notifier.status(self._page)
 
     def _take_up(self, live: Live) -> None:
         """Go on with the drive that the log was left with, or note which one the next drive continues."""
@@ -220,7 +254,7 @@ class App:
         self._anchor_by_sources(live, now_ms, fresh=live.drive != begun)
         self._journal.look(None if self._writer is None else self._writer.health)
         if live.ticks == 1:
-            self._notifier.ready()
+            self._notifier.ready(self._page)
         self._notifier.watchdog()
 
     def _anchor(self, live: Live, now_ms: int, wall: datetime.datetime, *, fresh: bool) -> None:
@@ -251,8 +285,12 @@ class App:
         """What the page shows now."""
         live, config = self._live, self._config
         sources = tuple(SourceView(s.name, s.health.state, s.health.problem, s.health.restarts) for s in self._sources)
+        invented = any(isinstance(s, DemoSpec) for s in config.sources)
+        replayed = any(isinstance(s, DriveFileSpec) for s in config.sources)
         if live is None or live.block is None or live.ticked_ms is None:
-            return Status(__version__, config.vehicle.name, self._invented, sources=sources, log=self._log_view(live))
+            return Status(
+                __version__, config.vehicle.name, invented, replayed, sources=sources, log=self._log_view(live)
+            )
         block = live.block
         now_t = int(block.t_ms[-1])
         limits = self._limits.at(block)
@@ -265,7 +303,8 @@ class App:
         return Status(
             version=__version__,
             vehicle=config.vehicle.name,
-            invented=self._invented,
+            invented=invented,
+            replayed=replayed,
             drive=live.drive,
             t_ms=now_t,
             tick_age_s=max(self._clock.now_ms() - live.ticked_ms, 0.0) / 1000.0 / self._clock.speed,

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import shutil
+import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -357,3 +359,51 @@ def test_where_no_log_can_be_made_the_daemon_judges_and_says_so(place: Path) -> 
     assert shown["state"] == "not recording"
     assert "/proc/uphaul/vehicle.db: " in shown["problem"]
     assert any("nothing is recorded" in line for line in [*daemon.said, *daemon.rest()])
+
+
+def test_where_the_page_has_no_port_the_daemon_judges_and_logs_and_says_so(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    manager.bind(str(place / "manager"))
+    monkeypatch.setenv("NOTIFY_SOCKET", str(place / "manager"))
+    told: list[str] = []
+
+    def listen() -> None:
+        while data := manager.recv(4096):
+            told.extend(data.decode().splitlines())
+
+    def told_to_the_manager(start: str) -> str:
+        found: str = eventually(lambda: next((line for line in told if line.startswith(start)), ""), start)
+        return found
+
+    listening = threading.Thread(target=listen, daemon=True)
+    listening.start()
+    with manager, socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        write_config(place / "config", SOURCE, port=port)
+        daemon = Daemon(place / "config", place / "new.db")
+        with running(daemon):
+            before = list(daemon.said)
+            assert f"port = {port}: the page cannot be served" in told_to_the_manager("STATUS=no page: ")
+            taken.close()
+            daemon.wait_for(f"WARNING uphaul: the page on http://127.0.0.1:{port}/ is there now")
+            assert told_to_the_manager("STATUS=page") == f"STATUS=page on http://127.0.0.1:{port}/"
+            daemon.url = f"http://127.0.0.1:{port}/"
+            eventually(lambda: daemon.status()["t_ms"], "ticks that are judged")
+            assert daemon.end()[0] == 0
+        manager.shutdown(socket.SHUT_RDWR)
+        listening.join(10)
+    assert before[0] == (
+        f"WARNING uphaul: web: host = '127.0.0.1', port = {port}: the page cannot be served there (address already in "
+        "use); name an address of this machine and a free port. Watching and logging go on without the page, and it "
+        "is tried again."
+    )
+    assert before[-1].endswith("new.db, no page yet")
+
+
+def test_the_demo_does_not_start_without_its_page(place: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = str(taken.getsockname()[1])
+        said = command("demo", "--port", port, "--log", "new.db", status=2)
+    assert f"port = {port}: the page cannot be served there (address already in use)" in said

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import shutil
 import signal
-import socket
 import sqlite3
 import sys
 import time
@@ -145,16 +144,6 @@ def test_a_second_daemon_on_the_log_is_refused(bus: tuple[Vehicle, str], tmp_pat
         (drive,) = log.drives()
     assert drive.end_reason == "daemon stopped"
     assert json.loads(command("replay", str(path), "--json"))["live"] == {"same": True, "differences": []}
-
-
-def test_the_page_s_port_is_in_use(tmp_path: Path) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as other:
-        port = other.getsockname()[1]
-        config = write_config(tmp_path / "config", 'interface = "virtual"\nchannel = "x"', port=port)
-        told = command("run", "--config", str(config), "--log", str(tmp_path / "a.db"), status=2)
-    assert f"port = {port}" in told
-    assert "already in use" in told
-    assert "a free port" in told
 
 
 def damage_all(data: bytearray) -> None:

@@ -114,6 +114,7 @@ async def test_a_signal_shows_value_unit_quality_and_limit() -> None:
         await expect(lost.locator(".quality")).to_have_text("✕ open circuit · limit 120")
         await expect(page.locator("#parts")).to_contain_text("Source oil_probe: waiting")
         await expect(page.locator("#invented")).to_be_visible()
+        await expect(page.locator("#replayed")).to_be_hidden()
 
 
 @pytest.mark.asyncio

@@ -59,7 +59,7 @@ def command(scenario: str, seed: int, speed: float, port: int | None, log_path: 
         boot_id=f"demo-{uuid.uuid4()}",  # times of a faster clock: no other start goes on with this drive
         ready=ready,
         heard=teller(config, click.echo),
-        invented=True,
+        needs_page=True,
     )
     asyncio.run(serve_forever(app))
     click.echo(f"\nThe drive is in {log_path}. Judge it again: {program()} replay {log_path}")

@@ -50,7 +50,7 @@ def command(directory: Path, log_path: Path | None) -> None:
     path = log_path or config.log.path or directory / DEFAULT_LOG
 
     def ready(port: int) -> None:
-        page = f", page on http://{config.web.host}:{port}/" if port else ""
+        page = f", page on http://{config.web.host}:{port}/" if port else ", no page yet" if config.web.host else ""
         click.echo(f"uphaul: {len(config.signals)} signals, {len(config.rules)} rules, log {path}{page}", err=True)
 
     asyncio.run(serve_forever(App(config, path, ready=ready, heard=teller(config, log.info))))

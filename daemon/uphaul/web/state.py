@@ -104,13 +104,14 @@ class Status:
 
     `t_ms` is the last finished tick in ms since the drive began, None before the first. `tick_age_s` is how long ago
     that tick was finished when this was made, None before the first: the page calls itself not live when it is late.
-    `drive` None: between drives. `tune` None: unknown. `invented` marks demo data. `notices` are lasting remarks in
-    plain words (card full, many alerts).
+    `drive` None: between drives. `tune` None: unknown. `invented` marks data of the demo vehicle, `replayed` those of a
+    recorded drive that is played. `notices` are lasting remarks in plain words (card full, many alerts).
     """
 
     version: str
     vehicle: str = ""
     invented: bool = False
+    replayed: bool = False
     drive: int | None = None
     t_ms: int | None = None
     tick_age_s: float | None = None
@@ -144,6 +145,7 @@ def to_json(status: Status, state: WebState, sent_ms: int) -> str:
             "sent_ms": sent_ms,
             "vehicle": status.vehicle,
             "invented": status.invented,
+            "replayed": status.replayed,
             "drive": status.drive,
             "t_ms": status.t_ms,
             "tick_age_s": _number(status.tick_age_s),

@@ -131,6 +131,7 @@ function showHealth(status) {
 
 function show(status) {
   byId("invented").hidden = !status.invented;
+  byId("replayed").hidden = !status.replayed;
   const trip = [
     status.vehicle,
     `tune ${status.tune === null ? "unknown" : status.tune}`,

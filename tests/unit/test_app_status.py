@@ -1,0 +1,28 @@
+"""What the daemon tells the page of itself: where its data come from, and what belongs to an alert."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from support.config_files import config_of
+from uphaul.app import App
+from uphaul.config.spec import DemoSpec, DriveFileSpec, SourceSpec
+
+
+@pytest.mark.parametrize(
+    ("sources", "invented", "replayed"),
+    [
+        ((), False, False),
+        ((DemoSpec("demo", "demo"),), True, False),
+        ((DriveFileSpec("old", "old.db"),), False, True),
+        ((DriveFileSpec("old", "old.db"), DemoSpec("demo", "demo")), True, True),
+    ],
+)
+def test_the_page_says_when_nothing_of_it_is_measured_now(
+    sources: tuple[SourceSpec, ...], invented: bool, replayed: bool
+) -> None:
+    config = replace(config_of(), sources=sources, inputs=())
+    status = App(config, None).status()
+    assert (status.invented, status.replayed) == (invented, replayed)
