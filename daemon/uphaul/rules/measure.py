@@ -14,8 +14,8 @@ import numpy.typing as npt
 
 from uphaul.rules.levels import Bound, Curves
 from uphaul.rules.spec import ABOVE, BELOW, Kind, Rule, Setting
-from uphaul.signals.window import ExposureWindow, SlopeWindow
 from uphaul.signals import Signal
+from uphaul.signals.window import ExposureWindow, SlopeWindow
 
 __all__ = ["Measured", "Piece", "Reading", "make"]
 
