@@ -44,3 +44,22 @@ def test_clearing_in_the_tick_that_suppresses(acknowledged: bool) -> None:
 )
 def test_setting_a_latched_alert_aside(round_trip: list[Event]) -> None:
     assert state_after([(100, 1, True), (200, 1, False)], round_trip) is State.LATCHED_UNACKNOWLEDGED
+
+
+def test_after_suppression_value_limit_and_time_are_those_of_one_tick() -> None:
+    cycle = LifeCycle((CAUSE, LATCHING))
+    t = np.arange(0, 1000, 50, dtype=np.int64)
+    changes = [Condition(50, 0, True, 9.0, 1.0, -1), Condition(100, 1, True, 2.0, 1.5, -1)]
+    cycle.run(t, np.full(len(t), -1, dtype=np.int16), [*changes, Condition(700, 0, False, 0.0, 1.0, -1)], [])
+    alert = cycle.alerts[1]
+    assert (alert.state, alert.raised_ms) == (State.UNACKNOWLEDGED, 700)
+    assert (alert.true_ms, alert.value, alert.limit) == (100, 2.0, 1.5)
+
+
+def test_what_is_carried_from_an_earlier_drive_has_no_tick_of_this_one() -> None:
+    before = LifeCycle((LATCHING,))
+    t = np.arange(0, 1000, 50, dtype=np.int64)
+    changes = [Condition(100, 0, True, 2.0, 1.0, -1), Condition(200, 0, False, 0.0, 1.0, -1)]
+    before.run(t, np.full(len(t), -1, dtype=np.int16), changes, [])
+    alert = LifeCycle((LATCHING,), before.carry(950)).alerts[0]
+    assert (alert.state, alert.true_ms) == (State.LATCHED_UNACKNOWLEDGED, None)

@@ -40,7 +40,11 @@ _TRUE_BEFORE = (*_LATCHED, State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
 @dataclass(slots=True)
 class Alert:
-    """One rule's alert as it stands: also what a page shows of it."""
+    """One rule's alert as it stands: also what a page shows of it.
+
+    `value`, `limit` and `tune` are those of `true_ms`, when the condition last became true (None: in no tick of this
+    drive). `raised_ms` is when it was last announced, which comes later if it was suppressed or shelved till then.
+    """
 
     rule: Rule
     state: State = State.NORMAL
@@ -48,6 +52,7 @@ class Alert:
     since_ms: int = 0
     raises: int = 0
     raised_ms: int = 0
+    true_ms: int | None = None
     value: float = float("nan")
     limit: float = float("nan")
     tune: int = NO_TUNE
@@ -157,7 +162,7 @@ class LifeCycle:
 
     def _condition(self, t: int, i: int, a: Alert, change: Condition | None) -> None:
         if change is not None and change.active:
-            a.value, a.limit, a.tune = change.value, change.limit, change.tune
+            a.value, a.limit, a.tune, a.true_ms = change.value, change.limit, change.tune, t
         if self._suppressors[i] and a.state not in (State.SHELVED, State.OUT_OF_SERVICE):
             suppressed = self._suppressed(i)
             if suppressed and a.state is not State.SUPPRESSED:

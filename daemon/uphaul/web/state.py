@@ -59,10 +59,11 @@ class SignalView:
 class AlertView:
     """One alert that is not in its normal state, the most pressing one first in `Status.alerts`.
 
-    `say` is the rule's instruction. `value` and `limit` (both in `unit`, None when unknown) are those at the raise;
-    `measure` names what they are of: the signal, or for example ``slope of coolant``. `side` is ``above`` or
-    ``below``, empty where that says nothing (a lost signal). `since_s` is how long ago it was raised. `cause` names
-    what is wrong with a signal that is lost: ``open circuit``.
+    `say` is the rule's instruction. `since_s` is how long ago its condition became true, `value` and `limit` (both in
+    `unit`, None when unknown) are those of that tick: an alert that was covered by another until now shows how long
+    things have been so. `since_s` None: in an earlier drive. `measure` names what they are of: the signal, or for
+    example ``slope of coolant``. `side` is ``above`` or ``below``, empty where that says nothing (a lost signal).
+    `cause` names what is wrong with a signal that is lost: ``open circuit``.
     """
 
     rule: str
@@ -73,7 +74,7 @@ class AlertView:
     value: float | None
     limit: float | None
     unit: str
-    since_s: float
+    since_s: float | None
     side: str = "above"
     again: str = ""
     cause: str = ""

@@ -36,6 +36,7 @@ function round(value) {
 
 // What raised the alert: "egt went to 731 °C (limit 680 °C) 42 s ago".
 function reason(alert) {
+  if (alert.since_s === null) return "from an earlier drive";
   const parts = [plainName(alert.measure)];
   const unknown = alert.cause ? `became unknown: ${alert.cause}` : "became unknown";
   if (alert.value === null) parts.push(alert.limit === null ? unknown : "went past its limit");
@@ -43,7 +44,7 @@ function reason(alert) {
   if (alert.limit !== null) {
     parts.push(`(${alert.side === "below" ? "at least" : "limit"} ${withUnit(round(alert.limit), alert.unit)})`);
   }
-  if (alert.since_s !== null) parts.push(`${duration(alert.since_s)} ago`);
+  parts.push(`${duration(alert.since_s)} ago`);
   return parts.join(" ");
 }
 
