@@ -293,7 +293,7 @@ class App:
             )
         block = live.block
         now_t = int(block.t_ms[-1])
-        limits = self._limits.at(block)
+        limits = self._limits.at(block, live.applies)
         values = block.values[-1].tolist()
         signals = tuple(
             SignalView(s.name, s.unit, v, q, s.meaning, s.per_unit, low, high, s.computed)
@@ -336,7 +336,7 @@ class App:
             value=None if isnan(alert.value) else alert.value,
             limit=None if isnan(alert.limit) else alert.limit,
             unit=unit,
-            since_s=(now_ms - alert.raised_ms) / 1000.0,
+            since_s=None if alert.true_ms is None else (now_ms - alert.true_ms) / 1000.0,
             side={1: "above", -1: "below", 0: ""}[side],
             again=rule.again if alert.repeating else "",
             cause=self._cause(rule) if alert.active else "",

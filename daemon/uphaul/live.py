@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from math import isnan, nan
 
 import numpy as np
+import numpy.typing as npt
 
 from uphaul import __version__
 from uphaul.alerts import Carried, State
@@ -113,6 +114,11 @@ class Live:
     def alerts(self) -> tuple[Alert, ...]:
         """Every alert as it stands."""
         return self._row.alerts
+
+    @property
+    def applies(self) -> npt.NDArray[np.bool_]:
+        """Which rules are judged now, (rules,): those whose further conditions hold."""
+        return self._row.judge.applies
 
     @property
     def flood(self) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import isnan, nan
 
 import numpy as np
+import numpy.typing as npt
 
 from uphaul.rules import ABOVE, Kind, Rule, Share
 from uphaul.rules.levels import Bound
@@ -14,27 +15,33 @@ __all__ = ["LimitsInForce"]
 
 
 class LimitsInForce:
-    """Finds the threshold rules' limits for a tick. Their further conditions are left aside: a limit is shown early."""
+    """Finds the limits of the threshold rules that are judged at a tick."""
 
     def __init__(self, rules: tuple[Rule, ...], signals: tuple[Signal, ...], tunes: tuple[str, ...]) -> None:
         column = index_of(signals)
         self._count = len(signals)
-        self._bounds: dict[int, list[tuple[int, int, Bound]]] = {}
+        self._bounds: dict[int, list[tuple[int, int, int, Bound]]] = {}
         for tune in range(NO_TUNE, len(tunes)):
             names = [tunes[tune]] if tune >= 0 else [None, *tunes]
             self._bounds[tune] = [
-                (column[r.signal], r.side, Bound(s.limit, s.deadband, r.side, column))
-                for r in rules
+                (rule, column[r.signal], r.side, Bound(s.limit, s.deadband, r.side, column))
+                for rule, r in enumerate(rules)
                 if r.kind is Kind.THRESHOLD and r.signal in column
                 for s in (r.setting(name) for name in names)
                 if not isinstance(s.limit, Share)
             ]
 
-    def at(self, block: Block) -> list[tuple[float, float]]:
-        """(below, above) per signal at the block's last tick, in the signal's unit, NaN where there is no limit."""
+    def at(self, block: Block, applies: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
+        """(below, above) per signal at the block's last tick, in the signal's unit, NaN where there is no limit.
+
+        `applies` (rules,) says which rules count: those whose further conditions hold. A limit on boost with cold oil
+        must not stand beside the boost once the oil is warm.
+        """
         rows = np.append(block.values[-1], nan).reshape(-1, 1)
         out = [(nan, nan)] * self._count
-        for i, side, bound in self._bounds[int(block.tune[-1])]:
+        for rule, i, side, bound in self._bounds[int(block.tune[-1])]:
+            if not applies[rule]:
+                continue
             limit = float(bound.limit(rows)[0])
             low, high = out[i]
             if isnan(limit):

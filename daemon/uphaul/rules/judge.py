@@ -86,6 +86,7 @@ class Judge:
         self._owner_start = np.array([owners.index(i) for i in self._owner], dtype=np.intp)
         self._holds_unknown = np.array([[not rules[i].judge_unknown_when] for i in self._owner]).reshape(-1, 1)
         self._memory: Bools = np.zeros(len(owners), dtype=bool)
+        self._last_when: tuple[Bools, Bools] = np.ones(len(self._owner), dtype=bool), np.zeros(len(self._owner), bool)
         self._sets = {
             n: _Set([tunes[n]] if n >= 0 else [None, *tunes], rules, self._measured, column)
             for n in range(NO_TUNE, len(tunes))
@@ -95,6 +96,14 @@ class Judge:
     def active(self) -> Bools:
         """Which conditions are true now, (rules,)."""
         return self._delays.active
+
+    @property
+    def applies(self) -> Bools:
+        """Which rules were judged at the last tick, (rules,): their further conditions held, or count as holding."""
+        out = np.ones(len(self._rules), dtype=bool)
+        ruled_out, unsure = self._last_when
+        out[self._owner] = ~ruled_out & ~(unsure & ~self._holds_unknown[:, 0])
+        return out
 
     def run(self, block: Block) -> list[Condition]:
         """Judge the next block: every change of a condition, in order of tick, then rule."""
@@ -196,6 +205,7 @@ class Judge:
         if len(unknown) > len(self._owner):  # some rule has more than one
             ruled_out = np.logical_or.reduceat(ruled_out, self._owner_start, axis=0)
             unsure = np.logical_or.reduceat(unsure, self._owner_start, axis=0)
+        self._last_when = ruled_out[:, -1], unsure[:, -1]
         part = codes[self._owner]
         part[unsure & ~self._holds_unknown] = NEITHER
         part[ruled_out] = WITHIN
