@@ -14,6 +14,7 @@ from uphaul.errors import UphaulError
 __all__ = ["main"]
 
 COMMANDS = {
+    "calibrate": "two-point calibration of a live input against a reference",
     "config": "check a configuration, or print its schema",
     "demo": "run the daemon on an invented vehicle, with its page on this machine",
     "drives": "list the drives of a log",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ import click
 from uphaul.errors import ConfigError, Problem
 
 if TYPE_CHECKING:
-    from uphaul.config.spec import Config
+    from uphaul.config.spec import Calibration, Config
 
 __all__ = ["command"]
 
@@ -88,6 +89,7 @@ def _summary(config: Config) -> dict[str, object]:
             {"name": t.signal, "unit": t.unit, "formula": t.formula, "typical": t.value, "uncertainty": t.uncertainty}
             for t in typical(config)
         ],
+        "calibrations": [asdict(c) for c in config.calibrations],
         "notes": correction_notes(config),
         "tunes": list(config.tunes),
         "rules": [
@@ -112,11 +114,20 @@ def _text(config: Config, directory: Path) -> str:
         f"tunes     {', '.join(config.tunes) or 'none'}",
         f"rules     {len(config.rules)}" + (f": {by_action}" if config.rules else ""),
     ]
+    if config.calibrations:
+        lines.append("calibrated, beyond what the makers of the sensors say:")
+        lines += [f"          {_calibrated(c)}" for c in config.calibrations]
     told = [t for t in typical(config) if t.value is not None and t.uncertainty is not None]
     if told:
         lines.append("at typical values, with one standard uncertainty:")
         lines += [f"          {t.signal} {t.value:.4g} ± {t.uncertainty:.2g} {_unit(t.unit)}".rstrip() for t in told]
     return "\n".join([*lines, *correction_notes(config)])
+
+
+def _calibrated(c: Calibration) -> str:
+    sign = "-" if c.offset < 0 else "+"
+    line = f"{c.signal} = reading * {c.factor:.6g} {sign} {abs(c.offset):.6g} {_unit(c.unit)}".rstrip()
+    return f"{line}, {c.date[:10]} by {c.by} against {c.instrument}"
 
 
 def _unit(unit: str) -> str:

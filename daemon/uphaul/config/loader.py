@@ -14,12 +14,13 @@ from typing import TypeVar
 
 from uphaul.config import model as m
 from uphaul.config.amounts import Scope, curve_of, whole_ms
+from uphaul.config.calibration import CALIBRATION, CalibrationFile, apply_calibrations
 from uphaul.config.dbc import decode_text
 from uphaul.config.problems import Problems, nearest
 from uphaul.config.rules import Surroundings, build_rules
 from uphaul.config.shape import Shaped, parse, shape
 from uphaul.config.signals import Inputs, build_inputs
-from uphaul.config.spec import Config, DriveSpec, LogSpec, WebSpec
+from uphaul.config.spec import Calibration, Config, DriveSpec, Input, LogSpec, WebSpec
 from uphaul.config.tune import build_tune_input
 from uphaul.rules import Curve, Rule
 from uphaul.signals import Signal, index_of
@@ -35,6 +36,7 @@ LARGEST_DBC_BYTES = 8_000_000
 
 SIGNALS, RULES, VEHICLE, DAEMON = m.FILES
 REQUIRED = (SIGNALS, RULES)
+TOML = frozenset((*m.FILES, CALIBRATION))
 ENGINE_SPEED = "rpm"
 """The signal that begins a drive where daemon.toml names none."""
 
@@ -42,10 +44,11 @@ F = TypeVar("F", bound=m.Table)
 Reader = Callable[[str], str | None]
 
 
-def load(directory: Path, *, check_inputs: bool = True) -> Config:
+def load(directory: Path, *, check_inputs: bool = True, calibrated: bool = True) -> Config:
     """The configuration in `directory`. `check_inputs` False leaves DBC files and the signals' inputs unchecked.
 
-    Raises ConfigError with every problem that was found.
+    `calibrated` False leaves calibrations out, as whoever calibrates anew needs it. Raises ConfigError with every
+    problem that was found.
     """
     problems = Problems()
     if not directory.is_dir():
@@ -54,11 +57,11 @@ def load(directory: Path, *, check_inputs: bool = True) -> Config:
 
     def read(name: str) -> str | None:
         path = directory / name
-        if (name in m.FILES and not path.is_file()) or not path.exists():
+        if (name in TOML and not path.is_file()) or not path.exists():
             return None  # told with the key that names it
         return _read(path, name, problems)
 
-    return _Loader(read, problems, check_inputs=check_inputs).run()
+    return _Loader(read, problems, check_inputs=check_inputs, calibrated=calibrated).run()
 
 
 def load_texts(files: Mapping[str, str], *, label: str = "", check_inputs: bool = True) -> Config:
@@ -111,7 +114,7 @@ def _expected_curves(vehicle: Vehicle) -> dict[str, dict[str, Curve]]:
 
 def _read(path: Path, name: str, problems: Problems) -> str | None:
     """The file's text, or None with the fault noted."""
-    largest = LARGEST_BYTES if name in m.FILES else LARGEST_DBC_BYTES
+    largest = LARGEST_BYTES if name in TOML else LARGEST_DBC_BYTES
     try:
         with path.open("rb") as file:
             data = file.read(largest + 1)
@@ -121,7 +124,7 @@ def _read(path: Path, name: str, problems: Problems) -> str | None:
     if len(data) > largest:
         problems.add(name, "size", None, f"must be at most {largest:,} bytes")
         return None
-    if name not in m.FILES:
+    if name not in TOML:
         return decode_text(data)
     try:
         return data.decode("utf-8")
@@ -141,8 +144,9 @@ def _shaped(model: type[F], file: str, text: str | None, problems: Problems) -> 
 class _Loader:
     """One configuration on its way from texts to `Config`."""
 
-    def __init__(self, read: Reader, problems: Problems, *, check_inputs: bool) -> None:
+    def __init__(self, read: Reader, problems: Problems, *, check_inputs: bool, calibrated: bool = True) -> None:
         self._source, self._problems, self._check = read, problems, check_inputs
+        self._calibrated = calibrated and check_inputs
         self._texts: dict[str, str] = {}
 
     def run(self) -> Config:
@@ -151,6 +155,7 @@ class _Loader:
         signals, rules = self._file(SIGNALS, m.SignalsFile), self._file(RULES, m.RulesFile)
         vehicle_file, daemon = self._file(VEHICLE, m.VehicleFile), self._file(DAEMON, m.DaemonFile)
         inputs = build_inputs(signals, problems, self._dbc, check=self._check)
+        sensed, calibrations = self._calibrations(inputs)
         tick_ms = self._tick_ms(signals)
         # where signals.toml itself can't be read, every name in the other files would be a problem
         known = self._scopes(inputs, strict=signals.sound)
@@ -177,9 +182,10 @@ class _Loader:
             gap_ms=gap_ms,
             sources=inputs.sources,
             signals=inputs.signals,
-            inputs=inputs.inputs,
+            inputs=sensed,
             computed=inputs.computed,
             accuracies=inputs.accuracies,
+            calibrations=calibrations,
             rules=built,
             vehicle=written,
             tune_input=tune_input,
@@ -200,12 +206,20 @@ class _Loader:
         shaped = _shaped(model, name, text, self._problems)
         return replace(shaped, sound=shaped.sound or len(self._problems) == before)
 
+    def _calibrations(self, inputs: Inputs) -> tuple[tuple[Input, ...], tuple[Calibration, ...]]:
+        """The inputs with their calibrations, and these."""
+        shaped = self._file(CALIBRATION, CalibrationFile)
+        if not self._calibrated:
+            return inputs.inputs, ()
+        tables = shaped.data.calibration
+        return apply_calibrations(tables, inputs.inputs, inputs.known, inputs.sources, self._problems)
+
     def _dbc(self, name: str, key: str) -> str | None:
         """The text of a DBC that signals.toml names."""
         if name in self._texts:
             return self._texts[name]
         path = PurePosixPath(name)
-        if not name or path.is_absolute() or ".." in path.parts or name in m.FILES or "\\" in name or "\0" in name:
+        if not name or path.is_absolute() or ".." in path.parts or name in TOML or "\\" in name or "\0" in name:
             self._problems.add(SIGNALS, key, name, "must be a DBC file in the folder of signals.toml")
             return None
         before = len(self._problems)

@@ -8,6 +8,7 @@ from pathlib import Path
 from uphaul.derive.spec import Computed
 from uphaul.rules import Rule
 from uphaul.signals import Signal
+from uphaul.signals.calibration import Point
 from uphaul.signals.pulse import PulseWheel
 from uphaul.signals.transfer import ProbeGuard, Transfer
 from uphaul.vehicle import Vehicle
@@ -15,6 +16,7 @@ from uphaul.vehicle import Vehicle
 __all__ = [
     "Accuracy",
     "AdcSpec",
+    "Calibration",
     "CanSpec",
     "Config",
     "DemoSpec",
@@ -194,6 +196,25 @@ class Accuracy:
 
 
 @dataclass(frozen=True, slots=True)
+class Calibration:
+    """A calibration in force: value = reading * factor + offset in `unit`, after everything that `Input` had before.
+
+    `input` says in words what it was made on, `date` is ISO 8601, `instrument` told the references.
+    """
+
+    signal: str
+    unit: str
+    input: str
+    date: str
+    by: str
+    instrument: str
+    low: Point
+    high: Point
+    factor: float
+    offset: float
+
+
+@dataclass(frozen=True, slots=True)
 class TuneInput:
     """Which calibration is active: the values of `signal` (rounded to whole numbers), or bands of it, by tune name.
 
@@ -246,7 +267,7 @@ class Config:
     """A whole checked configuration.
 
     `signals` are the columns of every block, measured ones in file order, then computed ones. `files` holds the
-    text of every file that was read, for the log to keep.
+    text of every file that was read, for the log to keep. `calibrations` are in force: the inputs have them applied.
     """
 
     tick_hz: int
@@ -263,6 +284,7 @@ class Config:
     web: WebSpec = field(default_factory=WebSpec)
     files: tuple[tuple[str, str], ...] = ()
     accuracies: tuple[Accuracy, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
 
     @property
     def tunes(self) -> tuple[str, ...]:

@@ -22,13 +22,14 @@ MOST = 20_000
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """Of the window: readings with a value and without, their mean and noise, and how many come a second.
+    """Of the window: readings with a value and without, those at a bound, mean and noise, and how many come a second.
 
     `mean` is None without a value, `noise` (a standard deviation) below two, `rate_hz` below two readings.
     """
 
     good: int
     bad: int
+    saturated: int
     mean: float | None
     noise: float | None
     rate_hz: float | None
@@ -41,14 +42,13 @@ class Recent:
         self._window_ms = window_s * 1000.0
         self._readings: deque[tuple[float, float, Quality]] = deque(maxlen=MOST)
 
-    @property
-    def last(self) -> tuple[float, float, Quality] | None:
-        """(time in ms, value, quality) of the newest reading; None if there is none within the window."""
-        return self._readings[-1] if self._readings else None
-
     def add(self, t_ms: float, value: float, quality: Quality) -> None:
         """One more reading; NaN where the quality has no value."""
         self._readings.append((t_ms, value, quality))
+
+    def clear(self) -> None:
+        """Forget every reading."""
+        self._readings.clear()
 
     def summary(self, now_ms: float) -> Summary:
         """What there is at `now_ms`; what is older than the window is forgotten."""
@@ -60,6 +60,7 @@ class Recent:
         return Summary(
             good=len(known),
             bad=len(readings) - len(known),
+            saturated=sum(quality is Quality.SATURATED for _, _, quality in readings),
             mean=float(known.mean()) if len(known) else None,
             # JCGM 100:2008 (GUM), 4.2.2: the experimental standard deviation, with n - 1
             noise=float(known.std(ddof=1)) if len(known) > 1 else None,

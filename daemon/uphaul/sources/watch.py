@@ -18,7 +18,7 @@ import numpy as np
 from uphaul.clock import Clock
 from uphaul.config.spec import Config, Input
 from uphaul.signals import Quality, Sample, Signal, index_of
-from uphaul.signals.recent import Recent, Summary
+from uphaul.signals.recent import WINDOW_S, Recent, Summary
 from uphaul.signals.transfer import NtcDivider
 from uphaul.sources.base import RawReading, Source, supervise
 from uphaul.sources.make import make_source
@@ -64,14 +64,17 @@ class InputRow:
 
 
 class Watch:
-    """The sources of `config` and what they deliver. Raises ConfigError for a source that can't be made."""
+    """The sources of `config` and what they deliver: all of them, or the one that the signal `only` comes from.
 
-    def __init__(self, config: Config, clock: Clock, *, only: str | None = None) -> None:
+    Noise and rate are those of the last `window_s`. Raises ConfigError for a source that can't be made.
+    """
+
+    def __init__(self, config: Config, clock: Clock, *, only: str | None = None, window_s: float = WINDOW_S) -> None:
         wanted = {i.source for i in config.inputs if only in (None, i.signal)}
         self._config, self._clock = config, clock
         self._columns = index_of(config.signals)
         self._sources = {s.name: make_source(s, config, clock) for s in config.sources if s.name in wanted}
-        self._recent = [Recent() for _ in config.signals]
+        self._recent = [Recent(window_s) for _ in config.signals]
         self._newest: list[Sample | None] = [None] * len(config.signals)
         self._heard = asyncio.Event()
 
@@ -103,6 +106,11 @@ class Watch:
         """Wait until a source delivers again."""
         self._heard.clear()
         await self._heard.wait()
+
+    def forget(self) -> None:
+        """Begin the windows anew: what was read while a source or a probe settled counts no longer."""
+        for recent in self._recent:
+            recent.clear()
 
     def summary(self, signal: str) -> Summary:
         """What the window says of one signal."""
@@ -161,7 +169,7 @@ class Watch:
             source=origin.source,
             channel=".".join(filter(None, (origin.message, origin.field))),
             sensor=None if wiring is None else wiring.name,
-            calibrated=False,
+            calibrated=any(c.signal == signal.name for c in self._config.calibrations),
             counts=None if raw is None else _told(raw.counts),
             electrical=None if raw is None else _told(raw.value * scale),
             electrical_unit=unit if raw is not None else "",
