@@ -23,19 +23,7 @@ from uphaul.alerts.annunciation import listed
 from uphaul.alerts.cause import cause_of
 from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
-from uphaul.config.spec import (
-    AdcSpec,
-    CanSpec,
-    Config,
-    DemoSpec,
-    DriveFileSpec,
-    GpsSpec,
-    Input,
-    ObdSpec,
-    PulseSpec,
-    SourceSpec,
-    TuneInput,
-)
+from uphaul.config.spec import Config, DemoSpec, DriveFileSpec, TuneInput
 from uphaul.errors import LogError, UphaulError
 from uphaul.journal import Journal
 from uphaul.live import Live, pick_up
@@ -47,7 +35,8 @@ from uphaul.pipeline.row import TUNE_UNKNOWN
 from uphaul.rules import ABOVE, Condition, Kind, Rule
 from uphaul.signals import NO_TUNE, Collector
 from uphaul.signals.tune import TuneReading
-from uphaul.sources.base import Source, WallTime, supervise
+from uphaul.sources.base import WallTime, supervise
+from uphaul.sources.make import make_source
 from uphaul.web.server import keep_trying, make_app, serve
 from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
 
@@ -100,7 +89,7 @@ class App:
             tune_reading=None if tune is None else _tune_reading(tune, names),
         )
         self._limits = LimitsInForce(config.rules, config.signals, config.tunes)
-        self._sources = [self._make(spec) for spec in config.sources]
+        self._sources = [make_source(spec, config, self._clock) for spec in config.sources]
         self._journal = Journal(self._sources)
         self._notifier = Notifier()
         self._writer: LogWriter | None = None
@@ -113,41 +102,6 @@ class App:
     def stop(self) -> None:
         """Ask `run` to end; returns at once."""
         self._stop.set()
-
-    def _make(self, spec: SourceSpec) -> Source:
-        column = {s.name: i for i, s in enumerate(self._config.signals)}
-        inputs: list[tuple[int, Input]] = [(column[i.signal], i) for i in self._config.inputs if i.source == spec.name]
-        # the libraries behind a source cost memory and start-up: only those that are configured are imported
-        match spec:
-            case AdcSpec():
-                from uphaul.sources.adc import AdcSource
-
-                return AdcSource(spec, inputs, self._clock)
-            case CanSpec():
-                from uphaul.sources.can import CanSource
-
-                return CanSource(spec, inputs, self._clock)
-            case DemoSpec():
-                from uphaul.sources.demo import DemoSource, load_scenario
-
-                load_scenario(spec.scenario)  # a scenario that is not there is told now, not by a vehicle that is still
-                return DemoSource(spec, inputs, self._clock)
-            case DriveFileSpec():
-                from uphaul.sources.drive_file import DriveFileSource
-
-                return DriveFileSource(spec, inputs, self._clock)
-            case ObdSpec():
-                from uphaul.sources.obd import ObdSource
-
-                return ObdSource(spec, inputs, self._clock)
-            case PulseSpec():
-                from uphaul.sources.pulse import PulseSource
-
-                return PulseSource(spec, inputs, self._clock)
-            case GpsSpec():
-                from uphaul.sources.gps import GpsSource
-
-                return GpsSource(spec, inputs, self._clock)
 
     async def run(self) -> None:
         """Run until `stop`. Raises UphaulError when the log (or a page that is needed) cannot be had at the start."""
