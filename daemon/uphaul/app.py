@@ -129,8 +129,12 @@ class App:
                     for task in tasks:
                         task.cancel()
         finally:
-            if self._writer is not None:
-                await asyncio.to_thread(self._writer.close, CLOSE_S)
+            if self._writer is not None and not await asyncio.to_thread(self._writer.close, CLOSE_S):
+                left = self._writer.health
+                lost = left.pending_ticks + left.lost_ticks
+                _log.error(
+                    "the log could not be finished (%s): %d ticks are lost", left.problem or "no time left", lost
+                )
 
     def _web_app(self) -> Application:
         return make_app(WebState(self.status))

@@ -49,6 +49,7 @@ class Journal:
         if recording != self._recording:
             self._recording = recording
             if recording:
-                _log.warning("the log is recorded again")
+                gone = f"; {log.lost_ticks} ticks are lost for good" if log.lost_ticks else ""
+                _log.warning("the log is recorded again%s", gone)
             else:
                 _log.error("%s", log.problem)

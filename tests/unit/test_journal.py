@@ -59,9 +59,13 @@ def test_the_log_speaks_when_it_stops_and_when_it_goes_on(caplog: pytest.LogCapt
         journal.look(LogHealth("degraded", problem, (), 0, 9, None, 6.0 + stalled_s, 1, 0))
     journal.look(LogHealth("ok", "", ("set aside",), 0, 0, None, 0.0, 1, 0))
     journal.look(LogHealth("ok", "", ("set aside", "again"), 0, 0, None, 0.0, 1, 0))
+    journal.look(LogHealth("degraded", "no room", ("set aside", "again"), 12, 9, None, 0.0, 1, 0))
+    journal.look(LogHealth("ok", "", ("set aside", "again"), 30, 0, None, 0.0, 1, 0))
     assert [r.message for r in caplog.records] == [
         "the card has been keeping a commit for 6 s",
         "set aside",
         "the log is recorded again",
         "again",
+        "no room",
+        "the log is recorded again; 30 ticks are lost for good",
     ]

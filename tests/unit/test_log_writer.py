@@ -369,17 +369,32 @@ def test_damage_found_in_mid_drive_sets_the_file_aside_and_the_drive_goes_on(pat
 
 
 def test_the_floor_of_free_space_stops_recording_if_no_drive_may_go(path: Path) -> None:
-    free = [100_000_000]
-    writer = LogWriter(path, limits=LogSpec(free_mb=500), free_bytes=lambda _: free[0], commit_every_s=QUICK_S)
+    free = [1_900_000]
+    writer = LogWriter(
+        path, limits=LogSpec(free_mb=500), free_bytes=lambda _: free[0], commit_every_s=QUICK_S, buffer_s=0.5
+    )
     begin(writer)
     writer.tick(TickRecord(0, 1, [1] * 16))
     until(lambda: writer.health.state == "degraded")
-    assert "500 MB free on the card" in writer.health.problem
+    assert "no room for the log: 500 MB must stay free on the card, 1.9 MB are; no drive" in writer.health.problem
+    for i in range(1, 15):  # beyond a buffer of half a second
+        writer.tick(TickRecord(i * 50, 1, [1] * 16))
+    assert writer.health.lost_ticks == 5
     free[0] = 10**12
     assert writer.flush(DEADLINE_S)
     assert writer.health.state == "ok"
     assert writer.close(DEADLINE_S)
-    assert logged_t_ms(path) == [0]
+    assert logged_t_ms(path) == [50 * i for i in range(10)]
+    with Log.open(path) as log:
+        assert log.drives()[0].lost_ticks == 5
+
+
+def test_what_a_full_card_never_took_is_still_pending_when_the_time_is_up(path: Path) -> None:
+    writer = LogWriter(path, limits=LogSpec(free_mb=500), free_bytes=lambda _: 0, commit_every_s=QUICK_S)
+    begin(writer)
+    writer.tick(TickRecord(0, 1, [1] * 16))
+    assert writer.close(0.05) is False
+    assert writer.health.pending_ticks == 1
 
 
 def test_closing_a_hung_card_keeps_to_its_deadline(path: Path, card: Card) -> None:

@@ -111,9 +111,11 @@ class Retention:
             return Step(room, more=True)
         if not self.short(room):
             return Step(room, more=False)
-        bound = f"{self._floor / 1e6:.0f} MB free on the card" if room.card_free < self._floor else ""
-        bound = bound or f"{self._max / 1e6:.0f} MB of log"
-        return Step(room, more=False, note=f"no room for the log ({bound}), and no drive may go: nothing is recorded")
+        if room.card_free < self._floor:
+            why = f"{_mb(self._floor)} MB must stay free on the card, {_mb(room.card_free)} MB are"
+        else:
+            why = f"it may take {_mb(self._max)} MB, and takes {_mb(used)}"
+        return Step(room, more=False, note=f"no room for the log: {why}; no drive may go, so nothing is recorded")
 
     @staticmethod
     def _next(db: sqlite3.Connection, current: int | None) -> int | None:
@@ -162,6 +164,10 @@ class Retention:
         except BaseException:
             _roll_back(db)
             raise
+
+
+def _mb(count: int) -> str:
+    return f"{count / 1e6:.0f}" if count >= 10_000_000 else f"{count / 1e6:.1f}"
 
 
 def _roll_back(db: sqlite3.Connection) -> None:

@@ -113,7 +113,11 @@ function showSignals(signals) {
 
 function showHealth(status) {
   const parts = [
-    { name: "log", text: `Log: ${status.log.state}`, bad: status.log.problem || (status.log.lost_ticks ? `${status.log.lost_ticks} ticks lost` : "") },
+    {
+      name: "log",
+      text: `Log: ${status.log.state}`,
+      bad: [status.log.problem, status.log.lost_ticks ? `${status.log.lost_ticks} ticks lost` : ""].filter(Boolean).join("; "),
+    },
     ...status.sources.map((s) => ({
       name: `source ${s.name}`,
       text: `Source ${s.name}: ${s.state}`,
