@@ -150,7 +150,8 @@ class Model:
             tune=tune,
             running=self._running,
             baro_kpa=baro,
-            inlet_k=ambient + 4.0 + 6.0 / (1.0 + line.speed_m_s),
+            # a warm engine bay heats the intake; before a cold start it does not
+            inlet_k=ambient + (4.0 + 6.0 / (1.0 + line.speed_m_s) if line.rpm > 0.0 else 0.0),
             charge_k=self.cooler.outlet_k,
             thick_oil=thick_oil(heat.oil_k),
             leak_mm2=size.get("boost-leak", 0.0),

@@ -20,6 +20,7 @@ RECORDED = (
     "baro",
     "egt",
     "coolant",
+    "head",
     "charge",
     "compressor_out",
     "ambient",
