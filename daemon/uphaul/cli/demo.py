@@ -37,9 +37,13 @@ __all__ = ["command"]
 def command(scenario: str, seed: int, speed: float, port: int | None, log_path: Path) -> None:
     """Run the daemon on an invented vehicle: a climb with a trailer, until the driver must ease off."""
     from uphaul.config import demo_config
+    from uphaul.sources.demo import load_scenario
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
     config = demo_config(scenario, seed)
+    drive = load_scenario(scenario)
+    engine_off = not drive.rolling and drive.key_off_s < drive.duration_s
+    over = f"That was it: {'the engine is off' if engine_off else 'the road goes on level'}. Ctrl-C ends the drive."
     if port is not None:
         config = replace(config, web=replace(config.web, port=port))
 
@@ -51,6 +55,7 @@ def command(scenario: str, seed: int, speed: float, port: int | None, log_path: 
         click.echo(f"  afterwards {program()} drives {log_path}")
         click.echo(f"             {program()} replay {log_path}")
         click.echo("Alerts as they come (time into the drive):")
+        asyncio.get_running_loop().call_later(drive.duration_s / speed, click.echo, over)
 
     app = App(
         config,

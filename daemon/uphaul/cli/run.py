@@ -42,7 +42,7 @@ async def serve_forever(app: App) -> None:
     help=f"The log file (default: [log] path in daemon.toml, else {DEFAULT_LOG} beside it).",
 )
 def command(directory: Path, log_path: Path | None) -> None:
-    """Run the daemon until SIGTERM; it listens to the vehicle and never sends."""
+    """Run the daemon until SIGTERM; it listens to the vehicle bus and does not transmit unless told to."""
     from uphaul.config import load
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.INFO)
