@@ -14,6 +14,7 @@ import pytest
 from support.log_drives import config, counts, records, signals
 from uphaul.errors import LogError
 from uphaul.log import Log, LogWriter, TickRecord, claims, fast, reader, schema
+from uphaul.log.drives import pick_drive
 from uphaul.signals import Block, Event, EventKind, Quality, QualityChange
 
 TICKS = 70_000
@@ -267,3 +268,42 @@ def test_a_drive_that_is_not_there_is_named_with_those_that_are(whole: Path) -> 
             log.segments(9)
         with pytest.raises(LogError, match="no segment 9"):
             list(log.blocks(9))
+
+
+def last_drive(path: Path) -> int:
+    with Log.open(path) as log:
+        return pick_drive(log, None)
+
+
+def test_a_log_that_was_copied_without_its_write_ahead_log_says_so(tmp_path: Path) -> None:
+    path, copy = tmp_path / "vehicle.db", tmp_path / "copy.db"
+    writer = LogWriter(path)
+    writer.begin_drive(config(), boot_id="b", began_boot_ms=0)
+    for record in records(counts(20)):
+        writer.tick(record)
+    assert writer.flush(30)
+    shutil.copy(path, copy)
+    assert last_drive(path) == 1
+    with pytest.raises(LogError, match=r"copied while the daemon ran, its drives are still in copy\.db-wal"):
+        last_drive(copy)
+    assert writer.close(30)
+    shutil.copy(path, copy)
+    assert last_drive(copy) == 1
+
+
+def test_a_log_is_copied_whole_as_the_readme_says(tmp_path: Path) -> None:
+    path, copy = tmp_path / "vehicle.db", tmp_path / "copy.db"
+    writer = LogWriter(path)
+    writer.begin_drive(config(), boot_id="b", began_boot_ms=0)
+    for record in records(counts(20)):
+        writer.tick(record)
+    assert writer.flush(30)
+    with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as live, sqlite3.connect(copy) as target:
+        live.backup(target)  # what the shell's .backup does
+    live.close()
+    target.close()
+    assert writer.close(30)
+    copy.chmod(0o444)
+    read = sqlite3.connect(f"file:{copy}?immutable=1", uri=True)
+    assert read.execute("SELECT count(*) FROM drive_1").fetchone() == (20,)
+    read.close()

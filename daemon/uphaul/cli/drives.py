@@ -19,7 +19,7 @@ __all__ = ["command"]
 def command(log: Path, as_json: bool) -> None:
     """List the drives in LOG: when, how long, how often a rule was raised (as `uphaul replay` lists it)."""
     with Log.open(log) as file:
-        drives = file.drives()
+        drives, copied = file.drives(), file.copied
     if as_json:
         rows = [
             {
@@ -40,7 +40,7 @@ def command(log: Path, as_json: bool) -> None:
         click.echo(json.dumps({"file": str(log), "drives": rows}, ensure_ascii=False, indent=1))
         return
     if not drives:
-        click.echo(f"{log}: no drive yet")
+        click.echo(f"{log}: no drive yet{copied}")
         return
     rows_text = [
         [

@@ -52,7 +52,7 @@ def pick_drive(log: Log, drive: int | None) -> int:
         return drive
     drives = log.drives()
     if not drives:
-        raise LogError(f"{log.path}: the log has no drive yet")
+        raise LogError(f"{log.path}: the log has no drive yet{log.copied}")
     return drives[-1].id
 
 

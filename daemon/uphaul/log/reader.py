@@ -56,7 +56,7 @@ class Log:
                 db = log._connection()
                 version = schema.identify(db, log.path)
             if version == 0:
-                raise LogError(f"{log.path}: the file holds no log: it has no tables")
+                raise LogError(f"{log.path}: the file holds no log: it has no tables{log.copied}")
             if version < schema.SCHEMA_VERSION:
                 raise LogError(
                     f"{log.path}: the log has schema version {version}, older than {schema.SCHEMA_VERSION}; "
@@ -72,6 +72,20 @@ class Log:
         if self._db is not None:
             self._db.close()
             self._db = None
+
+    @property
+    def copied(self) -> str:
+        """What to add where a log is found to hold nothing: it may have been copied without what lay beside it.
+
+        Empty while a write-ahead log is there, or a daemon records.
+        """
+        if self._wal_bytes() or claims.lock_path(self.path).exists():
+            return ""
+        name = self.path.name
+        return (
+            f"; if it was copied while the daemon ran, its drives are still in {name}-wal beside the original: "
+            f'stop the daemon before copying, or use sqlite3 {name} ".backup copy.db"'
+        )
 
     def __enter__(self) -> Self:
         return self
