@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from uphaul.analysis.review import Episode, compare, episodes, summarise
+import pytest
+
+from uphaul.alerts import Carried, State, Transition
+from uphaul.analysis.review import Episode, compare, cut_off, episodes, heard, summarise
 from uphaul.rules import ABOVE, Action, Condition, Kind, Rule, Setting
+from uphaul.rules.judge import Approach
 
 
 def change(t_ms: int, rule: int, active: bool) -> Condition:
@@ -35,3 +39,50 @@ def test_compares_two_judgings() -> None:
 def test_episodes_that_do_not_overlap_are_different_ones() -> None:
     assert [d.kind for d in compare([episode("a", 0, 10)], [episode("a", 11, 20)], 100)] == ["gone", "new"]
     assert [d.kind for d in compare([episode("a", 0, 10)], [episode("a", 10, 20)], 100)] == ["moved"]
+
+
+def step(t_ms: int, rule: str, source: State, target: State) -> Transition:
+    return Transition(t_ms, rule, source, target, 1.0, 2.0, 0, 1)
+
+
+def rule(name: str, *suppressed_by: str) -> Rule:
+    return Rule(name, Kind.THRESHOLD, "egt", ABOVE, Setting(720.0), Action.EASE, suppressed_by=suppressed_by)
+
+
+N, U, SHELVED, SUPPRESSED = State.NORMAL, State.UNACKNOWLEDGED, State.SHELVED, State.SUPPRESSED
+
+
+@pytest.mark.parametrize(
+    ("steps", "carried", "quiet"),
+    [
+        ([step(10, "a", N, U)], None, ""),
+        ([step(10, "a", N, SUPPRESSED)], None, "suppressed by c"),  # b's condition is over before
+        ([step(0, "a", N, SUPPRESSED)], None, "suppressed by c"),
+        ([step(0, "a", N, SUPPRESSED), step(20, "a", SUPPRESSED, U)], None, ""),  # told while it lasted
+        ([step(0, "a", N, SUPPRESSED), step(31, "a", SUPPRESSED, U)], None, "suppressed by c"),  # and after
+        ([step(0, "a", N, SHELVED)], None, "shelved"),
+        ([], State.OUT_OF_SERVICE, "out of service"),
+        ([step(5, "a", State.OUT_OF_SERVICE, N), step(10, "a", N, U)], State.OUT_OF_SERVICE, ""),
+    ],
+)
+def test_an_alert_that_was_never_unacknowledged_was_quiet(
+    steps: list[Transition], carried: State | None, quiet: str
+) -> None:
+    found = [episode("b", 0, 10), episode("c", 5, None), episode("a", 10, 30)]
+    began = () if carried is None else (Carried("a", carried),)
+    told = heard(found, [step(0, "b", N, U), step(5, "c", N, U), *steps], [rule("a", "b", "c")], began)
+    assert [e.quiet for e in told] == ["", "", quiet]
+
+
+def test_what_is_open_where_the_judging_ends_ends_there() -> None:
+    found = cut_off([episode("a", 0, 10), episode("b", 5, None)], 20, "configuration changed")
+    assert [(e.cleared_ms, e.cut) for e in found] == [(10, ""), (20, "configuration changed")]
+
+
+@pytest.mark.parametrize(
+    ("raises", "excess", "short"), [(0, 100.0, True), (0, 0.0, False), (0, -1.0, False), (1, 5.0, False)]
+)
+def test_beyond_without_a_raise_was_too_short(raises: int, excess: float, short: bool) -> None:
+    found = [episode("a", 0, 10)] * raises
+    (summary,) = summarise([rule("a")], found, [Approach(0, excess, 720.0 + excess, 720.0, 0)], 100)
+    assert summary.too_short is short
