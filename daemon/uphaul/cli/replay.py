@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from bisect import bisect_right
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -11,7 +12,9 @@ from typing import Any
 
 import click
 
-from uphaul.analysis.review import episodes, summarise
+from uphaul.alerts import Carried, Transition
+from uphaul.analysis.review import Episode, cut_off, episodes, heard, summarise
+from uphaul.cli import replay_notes as notes
 from uphaul.cli.replay_telling import Replay, print_tables, to_object
 from uphaul.config import load, load_rules, load_texts
 from uphaul.errors import UphaulError
@@ -20,12 +23,14 @@ from uphaul.log.drives import Part, csv_part, is_log, log_parts, pick_drive, wit
 from uphaul.log.reader import Log
 from uphaul.pipeline import Row, rejudge
 from uphaul.rules import Condition, Rule
-from uphaul.signals import Signal
 from uphaul.vehicle import Vehicle
 
 __all__ = ["command"]
 
 BIG_CSV_BYTES = 5_000_000
+
+_Judged = tuple[Part, Row, tuple[Rule, ...], tuple[Carried, ...]]
+"""A part of a drive, what judges it, by which rules, and what its alerts begin with."""
 
 
 def _all_tunes(known: Sequence[str], rules: Sequence[Rule]) -> tuple[str, ...]:
@@ -33,40 +38,54 @@ def _all_tunes(known: Sequence[str], rules: Sequence[Rule]) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*known, *(name for r in rules for name, _ in (*r.tunes, *r.expected)))))
 
 
-def _judge(out: Replay, parts: Sequence[tuple[Part, Row, tuple[Rule, ...]]]) -> None:
+def _judge(out: Replay, parts: Sequence[_Judged]) -> None:
     approaches: dict[str, Any] = {}
-    conditions: list[Condition] = []
-    names = tuple(dict.fromkeys(r.name for _, _, rules in parts for r in rules))
-    for part, row, rules in parts:
+    measured: set[str] = set()
+    for i, (part, row, rules, carried) in enumerate(parts):
         judged = rejudge(row, part.blocks())
         out.ticks += judged.ticks
         out.transitions += judged.transitions
         out.notices += judged.notices
-        conditions += [
-            Condition(c.t_ms, names.index(rules[c.rule].name), c.active, c.value, c.limit, c.tune)
-            for c in judged.conditions
-        ]
-        for rule, approach in zip(rules, row.approaches, strict=True):
+        found = heard(episodes(judged.conditions, [r.name for r in rules]), judged.transitions, rules, carried)
+        out.episodes += _ended(found, [p for p, *_ in parts], i)
+        for rule, approach, known in zip(rules, row.approaches, row.judge.measured.tolist(), strict=True):
             best = approaches.get(rule.name)
             if approach is not None and (best is None or approach.excess > best.excess):
                 approaches[rule.name] = approach
-    out.episodes = episodes(conditions, names)
+            if known:
+                measured.add(rule.name)
     out.first_ms, out.last_ms = parts[0][0].ticks_ms[0], parts[-1][0].ticks_ms[1]
-    out.summaries = summarise(out.rules, out.episodes, [approaches.get(r.name) for r in out.rules], out.last_ms)
+    unmeasured = [r.name for r in out.rules if r.name not in measured]
+    near = [approaches.get(r.name) for r in out.rules]
+    out.summaries = summarise(out.rules, out.episodes, near, out.last_ms, unmeasured)
+
+
+def _ended(found: list[Episode], parts: Sequence[Part], i: int) -> list[Episode]:
+    """The episodes of part `i`: its alerts ended with it where another part follows, whose judge began anew."""
+    if i + 1 == len(parts):
+        return found
+    what = "configuration" if parts[i].files != parts[i + 1].files else "program"
+    return cut_off(found, parts[i].ticks_ms[1], f"{what} changed")
+
+
+def _judged_live(
+    conditions: Sequence[Condition],
+    names: Sequence[str],
+    steps: Sequence[Transition],
+    parts: Sequence[tuple[Part, tuple[Rule, ...], tuple[Carried, ...]]],
+) -> list[Episode]:
+    """The episodes that were judged live, each part of the drive by itself; `names` are those of the rules."""
+    out = []
+    begins = [part.ticks_ms[0] for part, *_ in parts[1:]]
+    for i, (_, rules, carried) in enumerate(parts):
+        own = [c for c in conditions if bisect_right(begins, c.t_ms) == i]
+        told = [t for t in steps if bisect_right(begins, t.t_ms) == i]
+        out += _ended(heard(episodes(own, names), told, rules, carried), [p for p, *_ in parts], i)
+    return out
 
 
 def _row(part: Part, rules: tuple[Rule, ...], tunes: tuple[str, ...], **more: Any) -> Row:
     return Row(part.signals, rules, tunes, gap_ms=part.gap_ms, grid_ms=part.grid_ms, approaches=True, **more)
-
-
-def _missing(rules: Sequence[Rule], signals: Sequence[Signal]) -> list[str]:
-    known = {s.name for s in signals}
-    notes = []
-    for rule in rules:
-        lacking = [name for name in rule.reads() if name not in known]
-        if lacking:
-            notes.append(f"rule {rule.name}: the drive has no signal {', '.join(lacking)}; it counts as unknown")
-    return notes
 
 
 def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitStack) -> Replay:
@@ -75,23 +94,27 @@ def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitS
     parts = log_parts(log, number)
     if not parts:
         raise UphaulError(f"{path}: drive {number} has no tick yet")
-    rows = []
+    rows: list[_Judged] = []
+    driven = []
     for part in parts:
         config = load_texts(dict(part.files), label=f"{path} drive {number}", check_inputs=False)
         rules = config.rules if rules_file is None else _rules(rules_file, part, config.vehicle)
-        tunes = _all_tunes(part.tunes, rules)
         carried = carried_from_json(part.initial_state, f"{path} drive {number}")
-        rows.append((part, _row(part, rules, tunes, carried=carried), rules))
-    by_name = {r.name: r for _, _, rules in rows for r in rules}
+        rows.append((part, _row(part, rules, _all_tunes(part.tunes, rules), carried=carried), rules, carried))
+        driven.append((part, config.rules, carried))
+    by_name = {r.name: r for _, _, rules, _ in rows for r in rules}
     begun = next((d.begun for d in log.drives() if d.id == number), None)
-    last, _, rules = rows[-1]
+    last, _, rules, _ = rows[-1]
     out = Replay(str(path), number, begun, last.signals, tuple(by_name.values()), _all_tunes(last.tunes, rules))
     _judge(out, rows)
-    out.notes = [*log.notes, *_missing(out.rules, last.signals)]
+    out.notes = [*log.notes, *notes.missing(out.rules, [s.name for s in last.signals])]
+    if rules_file is not None:
+        out.notes += notes.foreign_tunes(rules, last.tunes) + notes.out_of_reach(rules, last.signals)
     numbers = {name: i for i, name in enumerate(dict.fromkeys(c.rule for c in log.conditions(number)))}
     live = [Condition(c.t_ms, numbers[c.rule], c.active, c.value, c.limit, c.tune) for c in log.conditions(number)]
     out.events = log.events(number)
-    out.live, out.live_steps = episodes(live, tuple(numbers)), log.transitions(number)
+    out.live_steps = log.transitions(number)
+    out.live = _judged_live(live, tuple(numbers), out.live_steps, driven)
     return out
 
 
@@ -99,28 +122,36 @@ def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> Repl
     if rules_file is None and directory is None:
         raise UphaulError(f"{path}: a CSV brings no rules: name them with --rules FILE or --config DIR")
     config = None if directory is None else load(directory, check_inputs=False)
-    measured = () if config is None else tuple(s for s in config.signals if not s.computed)
+    known = () if config is None else config.signals
     tunes = () if config is None else config.tunes
     gap_ms = 1000 if config is None else config.gap_ms
     size = path.stat().st_size
     if size > BIG_CSV_BYTES and sys.stderr.isatty():
         with click.progressbar(length=size, label=f"reading {path.name}", file=sys.stderr) as bar:
-            part = csv_part(path, measured, tunes, gap_ms=gap_ms, progress=lambda at: bar.update(at - bar.pos))
+            part = csv_part(path, known, tunes, gap_ms=gap_ms, progress=lambda at: bar.update(at - bar.pos))
     else:
-        part = csv_part(path, measured, tunes, gap_ms=gap_ms)
-    added = () if config is None else tuple(s for s in config.signals if s.computed)
-    part, added = with_columns(part, added)
+        part = csv_part(path, known, tunes, gap_ms=gap_ms)
+    told = [note for block in part.blocks() for note in notes.out_of_range(block)]
+    columns = {s.name for s in part.signals}
+    part, added = with_columns(part, tuple(s for s in known if s.computed))
     vehicle = Vehicle() if config is None else config.vehicle
     rules = () if config is None else config.rules
     if rules_file is not None:
         rules = _rules(rules_file, part, vehicle)
-    all_tunes = _all_tunes(part.tunes, rules)
     computed = () if config is None else tuple(c for c in config.computed if c.signal in added)
+    filled = [c.signal.name for c in notes.complete(computed, columns)]
+    all_tunes = _all_tunes(part.tunes, rules)
     out = Replay(str(path), None, None, part.signals, rules, all_tunes)
-    out.notes = _missing(rules, part.signals)
-    if computed:
-        out.notes.append("computed from the CSV: " + ", ".join(c.signal.name for c in computed))
-    _judge(out, [(part, _row(part, rules, all_tunes, computed=computed), rules)])
+    out.notes = notes.units_taken(rules, part.signals, {s.name for s in known}) + told
+    out.notes += notes.missing(rules, {*columns, *filled})
+    if filled:
+        out.notes.append("computed from the CSV: " + ", ".join(filled))
+    out.notes += notes.unknown_tunes(part.tunes, _all_tunes(tunes, rules))
+    if rules_file is not None:
+        if config is not None:
+            out.notes += notes.foreign_tunes(rules, config.tunes)
+        out.notes += notes.out_of_reach(rules, part.signals)
+    _judge(out, [(part, _row(part, rules, all_tunes, computed=computed), rules, ())])
     return out
 
 
@@ -153,7 +184,17 @@ def _rules(path: Path, part: Part, vehicle: Vehicle) -> tuple[Rule, ...]:
 def command(
     drive_file: Path, drive: int | None, rules_file: Path | None, directory: Path | None, as_json: bool
 ) -> None:
-    """Judge the drive in a LOG or a CSV again, by the rules that judged it live or by others."""
+    """Judge the drive in a LOG or a CSV again, by the rules that judged it live or by others.
+
+    Rules are judged in the units of the configuration. A log brings its own; for a CSV name it with --config, else
+    limits are taken in the units of the CSV.
+
+    Where the configuration or the program changed in the middle of a drive, the judge began anew. An alert that was
+    still on then ends at the last tick before ("until the configuration changed"; in the JSON `cleared_t_s` is that
+    tick and `cut` the reason). `cleared_t_s` is null only for a condition that is still true at the drive's end. An
+    alert that the driver was never told of, being suppressed, shelved or out of service throughout, is marked as quiet
+    (`told` false, and `quiet` the reason).
+    """
     with ExitStack() as stack:
         if is_log(drive_file):
             if directory is not None:

@@ -82,6 +82,9 @@ def _episode(out: Replay, e: Episode) -> dict[str, Any]:
         "value": _known(e.value),
         "limit": _known(e.limit),
         "tune": out.tune_name(e.tune),
+        "told": not e.quiet,
+        "quiet": e.quiet or None,
+        "cut": e.cut or None,
     }
 
 
@@ -143,6 +146,13 @@ def to_object(out: Replay) -> dict[str, Any]:
     }
 
 
+def _length(e: Episode) -> str:
+    if e.cleared_ms is None:
+        return "to the end"
+    length = text.duration(e.cleared_ms - e.raised_ms)
+    return f"{length}, until the {e.cut}" if e.cut else length
+
+
 def _difference(d: Difference) -> str:
     if d.before is None and d.after is not None:
         return f"new: {d.rule} at {text.clock(d.after.raised_ms)}"
@@ -153,9 +163,15 @@ def _difference(d: Difference) -> str:
     parts = []
     if earlier:
         parts.append(f"raised {text.duration(abs(earlier))} {'earlier' if earlier > 0 else 'later'}")
-    if d.before.cleared_ms != d.after.cleared_ms:
-        when = "not over at the end" if d.after.cleared_ms is None else f"over at {text.clock(d.after.cleared_ms)}"
-        parts.append(when)
+    was, now = d.before.cleared_ms, d.after.cleared_ms
+    if now is None and was is not None:
+        parts.append(f"not over at the end, live at {text.clock(was)}")
+    elif now is not None and was is None:
+        parts.append(f"over at {text.clock(now)}, live not at the end")
+    elif now is not None and was is not None and now != was:
+        parts.append(
+            f"over {text.duration(abs(now - was))} {'earlier' if now < was else 'later'}, at {text.clock(now)}"
+        )
     return f"moved: {d.rule} at {text.clock(d.after.raised_ms)}, " + ", ".join(parts)
 
 
@@ -172,13 +188,13 @@ def print_tables(out: Replay) -> None:
         rows = [
             [
                 text.clock(e.raised_ms),
-                "to the end" if e.cleared_ms is None else text.duration(e.cleared_ms - e.raised_ms),
+                _length(e),
                 by_name[e.rule].action.word,
                 e.rule,
                 text.number(e.value, out.unit(e.rule)),
                 text.number(e.limit, out.unit(e.rule)),
                 out.tune_name(e.tune) or "unknown",
-                by_name[e.rule].say,
+                f"quiet ({e.quiet})" if e.quiet else by_name[e.rule].say,
             ]
             for e in out.episodes
         ]
@@ -198,12 +214,17 @@ def print_tables(out: Replay) -> None:
                 text.number(s.approach.limit, out.unit(s.rule.name)),
                 text.number(-s.approach.excess, out.unit(s.rule.name)),
                 text.clock(s.approach.t_ms),
+                "not long enough" if s.too_short else "",
             ]
             for s in near
             if s.approach is not None
         ]
-        header = ["rule", "raised", "active", "closest", "limit", "headroom", "at"]
+        header = ["rule", "raised", "active", "closest", "limit", "headroom", "at", ""]
         text.table(header, rows, right=(1, 2, 3, 4, 5, 6))
+    silent = [s for s in out.summaries if s.approach is None and s.rule.kind is not Kind.LOST]
+    for why, measured in (("never known", False), ("further conditions never held", True)):
+        if names := [s.rule.name for s in silent if s.measured is measured]:
+            click.echo(f"{why}: {', '.join(names)}")
     told = sorted(
         [(n.t_ms, n.kind.value, n.rule, n.text) for n in out.notices]
         + [(e.t_ms, e.kind.value, e.rule, e.text) for e in out.events]
