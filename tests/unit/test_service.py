@@ -99,6 +99,31 @@ def test_what_it_must_reach_is_not_shut_out() -> None:
     assert setting("Service", "ProcSubset") == []  # pid would hide the boot id
 
 
+def installing(root: Path) -> str:
+    """The commands of the README that put files in place, for a file tree at `root` instead of the machine's."""
+    block = (SYSTEMD / "README.md").read_text().partition("```sh\n")[2].partition("```")[0]
+    lines = [line for line in block.splitlines() if line.startswith(("install ", "mkdir ", "cp "))]
+    commands = [re.split(r" && systemd-", line)[0] for line in lines]
+    return "set -e\n" + "\n".join(re.sub(r"(?<= )/(etc|opt)/", rf"{root}/\1/", line) for line in commands)
+
+
+def test_installing_twice_leaves_the_configuration_alone_and_puts_in_place_what_the_unit_names(tmp_path: Path) -> None:
+    for folder in ("etc/sysusers.d", "etc/systemd/system", "opt/uphaul"):
+        (tmp_path / folder).mkdir(parents=True)
+    commands = installing(tmp_path)
+    subprocess.run(["sh", "-c", commands], check=True, cwd=SYSTEMD.parent)
+    own = tmp_path / "etc/uphaul/rules.toml"
+    own.write_text("# the workshop's own\n")
+    subprocess.run(["sh", "-c", commands], check=True, cwd=SYSTEMD.parent)
+    assert own.read_text() == "# the workshop's own\n"
+    assert not (tmp_path / "etc/uphaul/config").exists()
+    documents = setting("Unit", "Documentation")[0].split()
+    assert documents != []
+    missing = [d for d in documents if not (tmp_path / d.removeprefix("file:/")).is_file()]
+    assert missing == []
+    assert (tmp_path / "etc/systemd/system/uphaul.service").is_file()
+
+
 def test_a_daemon_that_stops_judging_or_ends_is_always_started_again() -> None:
     assert setting("Service", "Type") == ["notify"]
     assert setting("Service", "Restart") == ["always"]
