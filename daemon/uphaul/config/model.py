@@ -130,7 +130,7 @@ class DriveFileTable(Table):
 
 
 class ObdTable(Table):
-    """An OBD adapter of the ELM327 kind."""
+    """An OBD adapter that takes AT commands over a serial port."""
 
     kind: Literal["obd"] = key("what the source is")
     port: str = key("serial port of the adapter, or what else pyserial opens", min_length=1, max_length=200)

@@ -1,7 +1,7 @@
 """The invented vehicle on a CAN bus, as a process of its own: ``python -m uphaul.sources.demo_can --help``.
 
 Two ways to the bus. ``--interface`` and ``--channel`` open any of python-can's and send there. ``--adapter LINK``
-makes a pseudo-terminal that behaves like a serial CAN adapter (Lawicel's text protocol), to be opened with interface
+makes a pseudo-terminal that behaves like a serial CAN adapter (the slcan text protocol), to be opened with interface
 ``slcan`` and channel LINK: a whole vehicle on one machine, without a bus. The frames are those of
 ``config/vehicle.dbc``, each at its own period.
 
@@ -52,7 +52,7 @@ def schedule(
 
 
 def slcan_text(message: Message, data: bytes) -> bytes:
-    """One frame as a serial adapter tells it. Source: Lawicel CAN232 manual (from memory)."""
+    """One frame as a serial adapter tells it. Source: the slcan protocol as Linux's driver of that name has it (from memory)."""
     head = f"T{message.identifier:08X}" if message.extended else f"t{message.identifier:03X}"
     return f"{head}{len(data)}{data.hex().upper()}\r".encode("ascii")
 
