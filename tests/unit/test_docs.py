@@ -113,3 +113,17 @@ def test_every_room_is_on_the_map() -> None:
     rooms = [f"{p.name}/" for p in package.iterdir() if (p / "__init__.py").exists()]
     rooms += [p.name for p in package.glob("*.py") if not p.name.startswith("__")]
     assert sorted(room for room in rooms if f"`{room}`" not in text) == []
+
+
+FOR_DRIVERS = [
+    *(ROOT / "config").glob("*.toml"),
+    *(ROOT / "replays").glob("*.*"),
+    *(ROOT / "daemon" / "uphaul" / "web" / "static").iterdir(),
+    ROOT / "README.md",
+    ROOT / "CHANGELOG.md",
+]
+
+
+@pytest.mark.parametrize("path", FOR_DRIVERS, ids=lambda p: str(p.relative_to(ROOT)))
+def test_what_drivers_read_says_intercooler(path: Path) -> None:
+    assert "charge cooler" not in path.read_text(encoding="utf-8").casefold()
