@@ -11,8 +11,8 @@ from uphaul.signals import Signal
 __all__ = ["EVERY_S", "build_obd", "obd_rate", "obd_reading"]
 
 EVERY_S = 0.2
-"""How often a parameter is asked for unless the configuration says otherwise, in s. Common practice: an adapter of the
-serial kind gets some 10 to 50 answers a second on CAN, all parameters together."""
+"""How often a parameter is asked for unless the configuration says otherwise, in s. Common practice: a serial
+adapter gets some 10 to 50 answers a second on CAN, all parameters together."""
 
 
 def build_obd(scope: Scope, key: str, name: str, table: m.ObdTable, *, check: bool) -> ObdSpec:

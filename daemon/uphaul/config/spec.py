@@ -80,7 +80,8 @@ class DriveFileSpec:
 class ObdSpec:
     """An OBD adapter that python-OBD talks to in a process of its own.
 
-    `port` is anything pyserial opens. `baud` and `protocol` (the adapter's number, "1" to "A") None: found out by asking.
+    `port` is anything pyserial opens. `baud` and `protocol` (the adapter's number, "1" to "A") None: found
+    out by asking.
     `silent_after_s`: without a word from the vehicle for so long everything is started anew.
     """
 

@@ -52,7 +52,7 @@ def schedule(
 
 
 def slcan_text(message: Message, data: bytes) -> bytes:
-    """One frame as a serial adapter tells it. Source: the slcan protocol as Linux's driver of that name has it (from memory)."""
+    """One frame as a serial adapter tells it. Source: Linux's slcan driver (from memory)."""
     head = f"T{message.identifier:08X}" if message.extended else f"t{message.identifier:03X}"
     return f"{head}{len(data)}{data.hex().upper()}\r".encode("ascii")
 
