@@ -6,6 +6,7 @@ Theory of operation. What moves is judged on the known readings alone; a hole in
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isnan
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,12 @@ def _begin_movement(c: Constants, gap_ms: int) -> Run:
 
     def run(t_ms: Ints, inputs: Inputs) -> Floats:
         x = inputs["value"]
+        if len(x) == 1:
+            if isnan(x[0]):
+                return x.copy()
+            if pieces.follows_gap(int(t_ms[0])):
+                window.restart()
+            return window.run(t_ms, x)
         known = np.flatnonzero(~np.isnan(x))
         out = np.full(len(x), np.nan)
         if len(known):

@@ -34,6 +34,11 @@ class Pieces:
         self._gap_ms = gap_ms
         self._last_ms: int | None = None
 
+    def follows_gap(self, t_ms: int) -> bool:
+        """Whether a gap lies before this one tick."""
+        last, self._last_ms = self._last_ms, t_ms
+        return last is not None and t_ms - last > self._gap_ms
+
     def cut(self, t_ms: Ints) -> Iterator[tuple[slice, bool]]:
         """(ticks without a gap among them, whether a gap lies before the first of them)."""
         first = int(t_ms[0])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
+from math import isnan
 
 import numpy as np
 
@@ -124,13 +125,15 @@ def launch_heat_kw(
     Setting off is in gear, slower than `most_m_s`, with more than `least_slip` lost: what a tyre's radius is off must
     not count as heat. Source: torque times the difference of speeds, which is power times slip.
     """
+    known = ~np.isnan(power_kw + rpm + speed_m_s + gear)
+    if not (known & (gear > 0.0) & (speed_m_s < most_m_s)).any():  # what most ticks of a drive are
+        return np.where(known, 0.0, np.nan)
     own = np.zeros(np.shape(gear))
     for n, ratio in enumerate(overall_ratios, start=1):
         own = np.where(gear == n, ratio, own)
     shaft = np.maximum(speed_m_s, 0.0) * own / (np.pi / 30.0 * rolling_radius_m)
     slip = 1.0 - shaft / np.where(rpm >= least_rpm, rpm, np.nan)
     sets_off = (own > 0.0) & (speed_m_s < most_m_s) & (slip > least_slip)
-    known = ~np.isnan(power_kw + rpm + speed_m_s + gear)
     return np.where(known, np.where(sets_off, np.maximum(power_kw, 0.0) * slip, 0.0), np.nan)
 
 
@@ -147,14 +150,18 @@ class HeatWindow:
 
     def run(self, t_ms: Ints, power_kw: Floats) -> Floats:
         """Heat at each tick (N,), N >= 1, times increasing over all calls; unknown where the power is."""
-        step = np.diff(t_ms, prepend=t_ms[0] if self._last_ms is None else self._last_ms)
+        before = int(t_ms[0]) if self._last_ms is None else self._last_ms
         self._last_ms = int(t_ms[-1])
+        if len(t_ms) == 1:  # the same integers for less
+            now, kw = self._last_ms, float(power_kw[0])
+            unknown, near = isnan(kw), now - before <= self._gap_ms
+            watts_now = 0 if unknown or not near else round(min(max(kw, 0.0), 1e5) * 1000.0)
+            here = self._trail.one(now, watts_now * (now - before))
+            return np.array([kw if unknown else int(here[1].sum()) / 1e6])
+        step = np.diff(t_ms, prepend=before)
         watts = np.rint(np.where(np.isnan(power_kw), 0.0, np.clip(power_kw, 0.0, 1e5)) * 1000.0).astype(np.int64)
         every, first, last = self._trail.join(np.stack((t_ms, np.where(step <= self._gap_ms, watts * step, 0))))
-        if len(t_ms) == 1:  # the same integers for less
-            total = every[1, first[0] :].sum(keepdims=True)
-        else:
-            sums = np.zeros(every.shape[1] + 1, dtype=np.int64)
-            np.cumsum(every[1], out=sums[1:])
-            total = sums[last + 1] - sums[first]
+        sums = np.zeros(every.shape[1] + 1, dtype=np.int64)
+        np.cumsum(every[1], out=sums[1:])
+        total = sums[last + 1] - sums[first]
         return np.where(np.isnan(power_kw), np.nan, total / 1e6)

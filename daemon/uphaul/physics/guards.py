@@ -54,15 +54,21 @@ class MovementWindow:
 
     def run(self, t_ms: Ints, x: Floats) -> Floats:
         """Movement at each tick (N,), N >= 1, all of them known; times increase over all calls."""
+        if len(t_ms) == 1:  # the same integers for less
+            return np.array([self.one(int(t_ms[0]), float(x[0]))])
         counts = np.rint(np.clip(x, -WIDEST, WIDEST) * FINE).astype(np.int64)
         every, first, last = self._trail.join(np.stack((t_ms, counts)))
-        if len(t_ms) == 1:
-            here = every[1, first[0] :]
-            moved = np.array([here.max() - here.min()])
-        else:
-            moved = _extreme(every[1], first, last, np.maximum) - _extreme(every[1], first, last, np.minimum)
+        moved = _extreme(every[1], first, last, np.maximum) - _extreme(every[1], first, last, np.minimum)
         spans = 10 * (t_ms - every[0, first]) >= 9 * self._window_ms
         return np.where(spans, moved / FINE, np.nan)
+
+    def one(self, t_ms: int, x: float) -> float:
+        """Movement at one tick with a known reading."""
+        here = self._trail.one(t_ms, round(min(max(x, -WIDEST), WIDEST) * FINE))
+        if 10 * (t_ms - int(here[0, 0])) < 9 * self._window_ms:
+            return float("nan")
+        counts = here[1]
+        return int(counts.max() - counts.min()) / FINE
 
 
 def _extreme(x: Ints, first: Ints, last: Ints, better: np.ufunc) -> Ints:

@@ -7,6 +7,8 @@ squares. Sums are of integer counts, so any cutting of a drive gives the same bi
 
 from __future__ import annotations
 
+from math import isnan
+
 import numpy as np
 
 from uphaul.physics.basis import GRAVITY_M_S2, Floats, Ints, not_negative, positive
@@ -46,17 +48,26 @@ class MassWindow:
 
     def run(self, t_ms: Ints, force_n: Floats, ask_m_s2: Floats, loaded: Floats) -> Floats:
         """Mass at each tick (N,), N >= 1, of those where `loaded` is 1; unknown where one of the three is."""
+        known = ~np.isnan(force_n + ask_m_s2 + loaded)
+        if len(t_ms) == 1:  # the same integers for less
+            return np.array([self._one(int(t_ms[0]), float(force_n[0]), float(ask_m_s2[0]), float(loaded[0]))])
         force, ask = not_negative(force_n), not_negative(ask_m_s2)
         use = (loaded == 1.0) & (force < 1e6) & (ask < 20.0)
         f = np.rint(np.where(use, force, 0.0) * _FORCE_N).astype(np.int64)
         d = np.rint(np.where(use, ask, 0.0) * _ASK).astype(np.int64)
         every, first, last = self._trail.join(np.stack((t_ms, use.astype(np.int64), f * d, d * d)))
-        if len(t_ms) == 1:  # the same integers for less
-            n, fd, dd = every[1:, first[0] :].sum(axis=1, keepdims=True)
-        else:
-            sums = np.zeros((3, every.shape[1] + 1), dtype=np.int64)
-            np.cumsum(every[1:], axis=1, out=sums[:, 1:])
-            n, fd, dd = sums[:, last + 1] - sums[:, first]
+        sums = np.zeros((3, every.shape[1] + 1), dtype=np.int64)
+        np.cumsum(every[1:], axis=1, out=sums[:, 1:])
+        n, fd, dd = sums[:, last + 1] - sums[:, first]
         mass = fd / positive(dd.astype(np.float64)) * (_ASK / _FORCE_N)
-        known = ~(np.isnan(force_n) | np.isnan(ask_m_s2) | np.isnan(loaded))
         return np.where(known & (n >= self._least_ticks), mass, np.nan)
+
+    def _one(self, t_ms: int, force: float, ask: float, loaded: float) -> float:
+        use = loaded == 1.0 and 0.0 <= force < 1e6 and 0.0 <= ask < 20.0
+        f, d = (round(force * _FORCE_N), round(ask * _ASK)) if use else (0, 0)
+        here = self._trail.one(t_ms, int(use), f * d, d * d)
+        n, fd, dd = here[1:].sum(axis=1).tolist()
+        if isnan(force + ask + loaded) or n < self._least_ticks or dd == 0:
+            return float("nan")
+        mass: float = float(fd) / float(dd) * (_ASK / _FORCE_N)
+        return mass
