@@ -15,9 +15,9 @@ import pytest
 from playwright.async_api import Page, Route, ViewportSize, async_playwright, expect
 
 from support.machine import tool
-from support.status_page import busy, calm
+from support.status_page import busy, calm, many
 from uphaul.alerts import State
-from uphaul.web import Status, WebState, make_app, serve
+from uphaul.web import LogView, Status, WebState, make_app, serve
 
 PHONE = ViewportSize(width=390, height=844)
 DESK = ViewportSize(width=1440, height=900)
@@ -156,10 +156,81 @@ async def test_an_alert_whose_condition_is_over_no_longer_tells_the_driver_to_ac
     async with page_of(Vehicle(replace(status, alerts=over)), PHONE) as page:
         await live(page)
         await picture(page, "over-phone")
-        await expect(page.locator("#alerts .act").first).to_have_text("✓ Back to normal")
-        await expect(page.locator("#alerts .say").first).to_have_text("It was: Exhaust too hot: ease off, change down")
-        await expect(page.locator("#alerts")).not_to_contain_text("Ease off now")
+        await expect(page.locator("#alerts li")).to_have_count(0)
+        await expect(page.locator("#past .act").first).to_have_text("✓ Back to normal")
+        await expect(page.locator("#past .say").first).to_have_text("It was: Exhaust too hot: ease off, change down")
+        await expect(page.locator("#past li")).to_have_count(2)
+        await expect(page.locator("#more-past")).to_have_text("✓ 1 more back to normal")
+        await expect(page.locator("#left")).not_to_contain_text("Ease off now")
         await expect(page.locator("#spoken")).to_have_text("")
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(("name", "size"), [("phone", PHONE), ("desk", DESK)])
+@pytest.mark.parametrize(
+    "shown",
+    [  # how many hold, how many are over; how many of the first are listed, the count; the same of the second
+        (1, 0, 1, "", 0, ""),
+        (4, 0, 4, "", 0, ""),
+        (5, 1, 4, "and 1 more", 1, ""),
+        (40, 20, 4, "and 36 more", 2, "✓ 18 more back to normal"),
+    ],
+)
+async def test_of_many_alerts_the_first_few_are_shown_and_the_rest_is_a_count(
+    name: str, size: ViewportSize, shown: tuple[int, int, int, str, int, str]
+) -> None:
+    now, over, listed, counted, past, folded = shown
+    async with page_of(Vehicle(many(now, over)), size) as page:
+        await live(page)
+        await picture(page, f"alerts-{now + over}-{name}")
+        await expect(page.locator("#alerts li")).to_have_count(listed)
+        await expect(page.locator("#past li")).to_have_count(past)
+        for fold, words in (("#more", counted), ("#more-past", folded)):
+            await expect(page.locator(fold)).to_have_text(words)
+            assert await page.locator(fold).is_visible() is bool(words)
+        assert await inside(page, "#signals li")  # whatever is wrong, signals are in sight
+        sizes = await page.locator("#alerts .act").evaluate_all(
+            "acts => acts.map(act => parseFloat(getComputedStyle(act).fontSize))"
+        )
+        assert all(sizes[0] > other for other in sizes[1:])
+
+
+@pytest.mark.asyncio
+async def test_the_rest_of_many_alerts_unfolds_and_folds() -> None:
+    vehicle = Vehicle(many(6, 4))
+    async with page_of(vehicle, PHONE) as page:
+        await live(page)
+        await page.locator("#more").click()
+        await expect(page.locator("#alerts li")).to_have_count(6)
+        vehicle.status = many(7, 4)  # it stays unfolded as things change
+        await expect(page.locator("#alerts li")).to_have_count(7)
+        await expect(page.locator("#past li")).to_have_count(2)
+        await page.locator("#more-past").click()
+        await expect(page.locator("#past li")).to_have_count(4)
+        await page.locator("#more").click()
+        await expect(page.locator("#alerts li")).to_have_count(4)
+        await expect(page.locator("#more")).to_have_text("and 3 more")
+
+
+@pytest.mark.asyncio
+async def test_what_is_held_from_an_earlier_drive_says_so() -> None:
+    status = busy()
+    held = replace(status.alerts[0], state=State.LATCHED_UNACKNOWLEDGED, value=None, limit=None, since_s=None, cause="")
+    shown = replace(status, invented=False, replayed=True, alerts=(held,))
+    async with page_of(Vehicle(shown), PHONE) as page:
+        await live(page)
+        await expect(page.locator("#past .reason")).to_have_text("from an earlier drive")
+        await expect(page.locator("#past .act")).to_have_text("✓ Back to normal, held until reset")
+        await expect(page.locator("#replayed")).to_be_visible()
+        await expect(page.locator("#invented")).to_be_hidden()
+
+
+@pytest.mark.asyncio
+async def test_lost_ticks_are_told_beside_the_reason_for_them() -> None:
+    shown = replace(busy(), log=LogView("not recording", "no room", 17))
+    async with page_of(Vehicle(shown), PHONE) as page:
+        await live(page)
+        await expect(page.locator("#parts")).to_contain_text("✕ no room; 17 ticks lost")
 
 
 @pytest.mark.asyncio

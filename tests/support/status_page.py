@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from uphaul.alerts import State
 from uphaul.rules import Action
 from uphaul.signals import Quality
 from uphaul.web import AlertView, LogView, SignalView, SourceView, Status
 
-__all__ = ["busy", "calm"]
+__all__ = ["busy", "calm", "many"]
 
 _SIGNALS = (
     SignalView("egt", "degC", 731.25, meaning="exhaust gas before the turbine", per_unit=4, high=680),
@@ -96,6 +98,14 @@ def busy(*, stop: bool = False) -> Status:
         log=LogView("recording"),
         notices=("Space on the card is short: the oldest drives go first",),
     )
+
+
+def many(now: int, over: int) -> Status:
+    """A drive on which `now` alerts hold and `over` more are over and not yet seen; the instruction is the first."""
+    kinds = (_EASE, _LOST, _SEEN)
+    alerts = [replace(kinds[i % 3], rule=f"rule-{i}") for i in range(now + over)]
+    past = [replace(a, state=State.RETURNED_UNACKNOWLEDGED) for a in alerts[now:]]
+    return replace(busy(), alerts=(*alerts[:now], *past), notices=())
 
 
 def calm() -> Status:

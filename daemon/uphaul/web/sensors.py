@@ -11,8 +11,9 @@ from importlib import resources
 
 from aiohttp import web
 
-from uphaul.sources.watch import Watch
+from uphaul.sources.watch import InputRow, Watch
 from uphaul.web.server import add_headers
+from uphaul.web.state import UNIT_WORDS
 
 __all__ = ["make_sensors_app"]
 
@@ -36,7 +37,7 @@ def make_sensors_app(watch: Watch, vehicle: str, *, invented: bool) -> web.Appli
         return web.Response(body=texts[path], content_type=FILES[path][1], charset="utf-8")
 
     async def inputs(request: web.Request) -> web.Response:
-        told = {"vehicle": vehicle, "invented": invented, "inputs": [asdict(row) for row in watch.rows()]}
+        told = {"vehicle": vehicle, "invented": invented, "inputs": [_plain(row) for row in watch.rows()]}
         return web.json_response(text=json.dumps(told, ensure_ascii=False))
 
     app = web.Application()
@@ -45,3 +46,9 @@ def make_sensors_app(watch: Watch, vehicle: str, *, invented: bool) -> web.Appli
     for path in FILES:
         app.router.add_get(path, file)
     return app
+
+
+def _plain(row: InputRow) -> dict[str, object]:
+    """The row for the page, units as people write them."""
+    words = {key: UNIT_WORDS.get(unit, unit) for key, unit in asdict(row).items() if key.endswith("unit")}
+    return {**asdict(row), **words}

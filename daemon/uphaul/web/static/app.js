@@ -2,6 +2,8 @@
 "use strict";
 
 const OLD_S = 2; // a tick older than this is not live; ticks come many times a second, events twice
+const MOST_NOW = 4; // the instruction and three more; behind them a count
+const MOST_PAST = 2; // of those that are over
 const SHAPES = { note: "●", ease: "▲", stop: "■" };
 
 const byId = (id) => document.getElementById(id);
@@ -78,19 +80,49 @@ function rows(list, items, keyOf, classes, fill) {
   for (const node of old.values()) node.remove();
 }
 
+// Which of the two lists a person has unfolded, and what each shows while it is folded.
+const unfolded = { more: false, "more-past": false };
+let shownAlerts = [];
+
+function fold(id, all, most, words) {
+  const button = byId(id);
+  const behind = all.length - most;
+  button.hidden = behind < 1;
+  button.setAttribute("aria-expanded", String(unfolded[id]));
+  setText(button, behind < 1 ? "" : unfolded[id] ? "show fewer" : words(behind));
+  button.previousElementSibling.classList.toggle("whole", unfolded[id]);
+  return unfolded[id] ? all : all.slice(0, most);
+}
+
 function showAlerts(alerts) {
-  rows(byId("alerts"), alerts, (a) => a.rule, ["act", "say", "reason", "words"], (node, alert, part) => {
-    const fresh = alert.state === "unacknowledged";
-    node.className = `${alert.over ? "over" : alert.action}${fresh ? " fresh" : ""}`;
-    setText(part("act"), `${alert.over ? "✓" : SHAPES[alert.action]} ${alert.act}`);
-    const say = alert.again ? `${alert.say}. ${alert.again}` : alert.say;
-    setText(part("say"), alert.over ? `It was: ${say}` : say);
-    setText(part("reason"), reason(alert));
-    setText(part("words"), alert.words);
-  });
+  shownAlerts = alerts;
+  const now = alerts.filter((a) => !a.over);
+  const past = alerts.filter((a) => a.over);
+  alertRows(byId("alerts"), fold("more", now, MOST_NOW, (n) => `and ${n} more`));
+  alertRows(byId("past"), fold("more-past", past, MOST_PAST, (n) => `✓ ${n} more back to normal`));
   byId("calm").hidden = alerts.length > 0;
   const first = alerts.find((a) => a.state === "unacknowledged");
   setText(byId("spoken"), first ? `${first.act}. ${first.say}` : "");
+}
+
+for (const id of Object.keys(unfolded)) {
+  byId(id).addEventListener("click", () => {
+    unfolded[id] = !unfolded[id];
+    showAlerts(shownAlerts);
+  });
+}
+
+function alertRows(list, alerts) {
+  rows(list, alerts, (a) => a.rule, ["act", "say", "reason", "words"], (node, alert, part) => {
+    const fresh = alert.state === "unacknowledged";
+    node.className = `${alert.over ? "over" : alert.action}${fresh ? " fresh" : ""}`;
+    const held = alert.state.startsWith("latched"); // over, but a person must reset it: not to be overlooked
+    setText(part("act"), `${alert.over ? "✓" : SHAPES[alert.action]} ${alert.act}${held ? `, ${alert.words}` : ""}`);
+    const say = alert.again ? `${alert.say}. ${alert.again}` : alert.say;
+    setText(part("say"), alert.over ? `It was: ${say}` : say);
+    setText(part("reason"), reason(alert));
+    setText(part("words"), held ? "" : alert.words);
+  });
 }
 
 function showSignals(signals) {
