@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 from collections.abc import Sequence
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -410,3 +412,17 @@ async def test_a_probe_that_broke_is_broken_still_when_the_device_comes_back(iio
     async with reading(source) as (got, _):
         await got.until(lambda: len(got.samples) >= 5)
     assert {s.quality for s in got.samples} == {Quality.OPEN_CIRCUIT}
+
+
+@pytest.mark.asyncio
+async def test_a_cancellation_that_comes_with_the_answer_is_not_forgotten() -> None:
+    spec, inputs = config()
+    source = AdcSource(spec, list(enumerate(inputs)), Clock())
+    answer: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+    source._worker = SimpleNamespace(ask=lambda _: answer)  # type: ignore[assignment]
+    asking = asyncio.create_task(source._ask(lambda: 0))
+    await asyncio.sleep(0)
+    answer.set_result(1)
+    asking.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await asking

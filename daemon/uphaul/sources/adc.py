@@ -157,13 +157,16 @@ class AdcSource(Source):
         """Give the thread a moment to end; one that hangs is left alone."""
         if self._worker is not None:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._worker.ended.wait(), CLOSE_WITHIN_S)
+                async with asyncio.timeout(CLOSE_WITHIN_S):
+                    await self._worker.ended.wait()
 
     async def _ask(self, what: Callable[[], T]) -> T:
         """The answer of the thread. Raises SourceError when it takes too long."""
         assert self._worker is not None, "within `async with`"
         try:
-            return await asyncio.wait_for(self._worker.ask(what), self._answer_within_s)
+            # not wait_for: before Python 3.12 it forgets a cancellation that comes together with the answer
+            async with asyncio.timeout(self._answer_within_s):
+                return await self._worker.ask(what)
         except TimeoutError:
             raise SourceError(f"ADC {self.name}: no answer of the driver in {self._answer_within_s:g} s") from None
 
