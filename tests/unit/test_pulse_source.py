@@ -43,6 +43,9 @@ async def test_a_sample_is_as_old_as_its_last_edge() -> None:
     assert first.value == pytest.approx(1800.0, abs=0.01)
     assert first.t_ms == pytest.approx(edges[-1] / NS * 1000)
     assert source.health.counters["edges"] == len(edges)
+    # f = rpm teeth / 60, definition: 1800 rpm of 60 teeth are 1800 Hz
+    assert source.readings()["rpm"].value == pytest.approx(1800.0, abs=0.01)
+    assert source.readings()["rpm"].unit == "Hz"
 
 
 def test_a_chip_that_is_not_there_may_come() -> None:

@@ -162,3 +162,15 @@ def test_impossible_curves_are_refused() -> None:
         NtcDivider(AUTOMOTIVE, 0.0)
     with pytest.raises(TransferError, match="fixed_ohm"):
         NtcDivider(AUTOMOTIVE, 1e8)
+
+
+@pytest.mark.parametrize("pull_up", [True, False])
+def test_ohms_of_a_voltage_are_those_of_the_divider(pull_up: bool) -> None:
+    sensor = NtcDivider(NTC_CURVES["ntc-2.5k-20c"], 1000.0, pull_up=pull_up)
+    degc = np.array([-20.0, 20.0, 40.0, 100.0])
+    told = sensor.ohms(sensor.volts(degc, 5.0), 5.0)
+    assert told == pytest.approx([15462.0, 2500.0, 1175.0, 187.0], rel=1e-9)  # the rows of the curve's own table
+    # Ohm's law, by hand: 4 V of 5 V over the sensor are four times the fixed resistor, over the fixed one a quarter
+    assert sensor.ohms(4.0, 5.0) == pytest.approx(4000.0 if pull_up else 250.0)
+    assert np.isinf(sensor.ohms(5.0 if pull_up else 0.0, 5.0))
+    assert np.isnan([sensor.ohms(6.0, 5.0), sensor.ohms(-0.1, 5.0), sensor.ohms(1.0, 0.0)]).all()

@@ -10,6 +10,7 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from uphaul.signals.model import Quality
 
@@ -62,8 +63,7 @@ class Recent:
             bad=len(readings) - len(known),
             saturated=sum(quality is Quality.SATURATED for _, _, quality in readings),
             mean=float(known.mean()) if len(known) else None,
-            # JCGM 100:2008 (GUM), 4.2.2: the experimental standard deviation, with n - 1
-            noise=float(known.std(ddof=1)) if len(known) > 1 else None,
+            noise=_deviation(known) if len(known) > 1 else None,
             rate_hz=self._rate_hz(now_ms),
         )
 
@@ -76,3 +76,8 @@ class Recent:
         interval_ms = span_ms / (count - 1)
         span_ms = max(span_ms, now_ms - self._readings[0][0] - interval_ms)
         return (count - 1) * 1000.0 / span_ms if span_ms > 0.0 else None
+
+
+def _deviation(values: npt.NDArray[np.float64]) -> float:
+    """JCGM 100:2008 (GUM), 4.2.2: the experimental standard deviation, with n - 1; 0 where all are the same."""
+    return float(values.std(ddof=1)) if np.ptp(values) else 0.0

@@ -22,7 +22,7 @@ function rawWords(input) {
   if (input.electrical !== null) parts.push(told(input.electrical, input.electrical_unit));
   if (input.beside !== null) parts.push(`beside ${told(input.beside, input.beside_unit)}`);
   if (input.ohms !== null) parts.push(told(input.ohms, "ohm"));
-  return parts.length ? parts.join(" · ") : "no raw reading";
+  return parts.join(" · ");
 }
 
 function flowWords(input) {
