@@ -1,7 +1,7 @@
 """Slow drift of sensors over drives: what each read beside the others before a cold start, and where that goes.
 
 Theory of operation. One cold stand tells what is far off; a sensor that drifts by half a degree a month never is. So
-each drive that begins cold leaves one number for each sensor, its distance from the median of all, and over the drives the
+each drive that begins cold leaves one number for each sensor, its distance from the median of all; over the drives the
 median of the slopes between all pairs (Theil and Sen) tells the drift: a stand in the sun does not move it.
 """
 
