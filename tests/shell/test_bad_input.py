@@ -329,6 +329,16 @@ def test_it_is_told_where_and_what_would_be_right(name: str, place: Path) -> Non
     assert not (place / "new.db").exists() or case.arguments[0] == "run"
 
 
+def test_every_line_about_wrong_rules_begins_alike(place: Path) -> None:
+    faults = A_RULE.replace("above", "abov") + A_RULE.replace("threshold", "treshold").replace('"hot"', '"warm"')
+    (place / "wrong.toml").write_text(faults, encoding="utf-8")
+    lines = command("replay", "good.csv", "--rules", "wrong.toml", status=2).splitlines()
+    assert [line.partition(" = ")[0] for line in lines] == [
+        "uphaul: wrong.toml: rule[0].abov",
+        "uphaul: wrong.toml: rule[1].kind",
+    ]
+
+
 def test_the_faults_of_a_configuration_can_be_read_by_a_program(place: Path) -> None:
     config_file("rules.toml", "on_delay_s", "on_dealy_s")(place)
     done = subprocess.run(

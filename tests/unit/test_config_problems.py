@@ -54,7 +54,7 @@ IN_SIGNALS = [
     ("[-40, 1100]", "[-40, inf]", "signal.egt.range[1]", "must be a number", None),
     ("[-40, 1100]", "[-40, 1e16]", "signal.egt.range", "or counts overflow", None),
     ("[-40, 1100]", '[-40, "1100"]', "signal.egt.range[1]", "a number", None),
-    ("[signal.egt]", "[signal.Egt]", "signal.Egt", "small letters, digits and _", None),
+    ("[signal.egt]", "[signal.Egt]", "signal.Egt", "small letters, digits and _", "egt"),
     ("[signal.map]", "[signal.t_ms]", "signal.t_ms", "the log has a column of that name", None),
     ("[signal.map]", "[signal.tune]", "signal.tune", "the log has a column of that name", None),
     ("[signal.map]", "[signal.order]", "signal.order", "a word of its own", None),
@@ -213,7 +213,7 @@ def test_faults_of_vehicle_toml() -> None:
 def test_faults_of_daemon_toml() -> None:
     daemon = '[drive]\nsignal = "rpn"\nhold_s = -1\n[log]\nfree_mb = 1.5\n[web]\nport = 70000\n[mqtt]\nhost = "x"\n'
     found = {p.key: p for p in problems_of(daemon=daemon)}
-    assert set(found) == {"drive.hold_s", "log.free_mb", "web.port", "mqtt"}
+    assert set(found) == {"drive.signal", "drive.hold_s", "log.free_mb", "web.port", "mqtt"}
     (rpm,) = problems_of(daemon='[drive]\nsignal = "rpn"\n')
     assert (rpm.file, rpm.key, rpm.nearest) == ("daemon.toml", "drive.signal", "rpm")
 
@@ -255,6 +255,66 @@ def test_one_fault_does_not_make_others() -> None:
     assert [p.key for p in problems_of(rules=rules, vehicle=vehicle)] == ["tune.tow.title"]
     rules = rules_toml('suppressed_by = ["r1"]\nabove = 1', "above = true")
     assert [p.key for p in problems_of(rules=rules)] == ["rule[1].above"]
+
+
+def keys_of(signals: str = SIGNALS, rules: str = RULES) -> list[str]:
+    return [p.key for p in problems_of(signals=signals, rules=rules)]
+
+
+def test_a_wrong_key_hides_no_other_fault_of_its_table_and_makes_none() -> None:
+    signals = _signals("per_unit = 4", "per_uint = 4\nmax_age_s = 0").replace('field = "Egt1"', 'feild = "Egt"')
+    assert keys_of(signals=signals) == ["signal.egt.max_age_s", "signal.egt.from.feild", "signal.egt.per_uint"]
+    signals = _signals("per_unit = 4", 'per_unit = "4"').replace('unit = "degC"', 'unit = "celsius"')
+    assert keys_of(signals=signals) == ["signal.egt.per_unit", "signal.egt.unit"]
+    rules = rules_toml('abov = 700\ndeadband = -1\nwhen = [{ signal = "rpn", abov = 1 }]')
+    assert keys_of(rules=rules) == [
+        "rule[0].when[0].abov",
+        "rule[0].abov",
+        "rule[0].deadband",
+        "rule[0].when[0].signal",
+    ]
+    rules = rules_toml('below = "70"\nsignal = "egg"\n[rule.tune.tow]\nbelow = 60')
+    assert keys_of(rules=rules) == ["rule[0].below", "rule[0].signal"]
+    rules = rules_toml("above = 700\n[rule.tune.tow]\nabov = 680\non_delay_s = -1\n[rule.tune.toe]\nabove = 680")
+    assert keys_of(rules=rules) == ["rule[0].tune.tow.on_delay_s", "rule[0].tune.tow.abov", "rule[0].tune.toe"]
+
+
+def test_a_wrong_kind_hides_no_other_fault() -> None:
+    # nearly a right one: taken for it
+    rules = rules_toml('kind = "treshold"\nabove = 1200\nwindow_s = 3', "above = -1000")
+    assert keys_of(rules=rules) == ["rule[0].kind", "rule[0].window_s", "rule[0].above", "rule[1].above"]
+    # none at all: what every rule has
+    rules = rules_toml(
+        'kind = "maximum"\nsignal = "egg"\nacion = "ease"\naction = "eas"\nabove = "x"',
+        'kind = 3\nsignal = "egg"\nwhen = [{ signal = "rpn", above = 3 }]\nsuppressed_by = ["r7"]',
+    )
+    assert keys_of(rules=rules) == [
+        "rule[0].kind",
+        "rule[0].acion",
+        "rule[0].action",
+        "rule[1].kind",
+        "rule[1].signal",
+        "rule[1].when[0].signal",
+        "rule[1].suppressed_by[0]",
+    ]
+    signals = _signals('kind = "can"', 'kind = "cna"').replace('field = "Egt1"', 'field = "Egt"')
+    assert keys_of(signals=signals) == ["source.bus.kind", "signal.egt.from.field"]
+
+
+def test_a_name_in_capitals_is_told_once_with_the_name_that_would_do() -> None:
+    (found,) = problems_of(signals=_signals("[signal.egt]", "[signal.EGT]"))
+    assert (found.key, found.nearest) == ("signal.EGT", "egt")
+
+
+def test_a_key_that_is_like_no_other_is_told_with_those_there_are() -> None:
+    (found,) = problems_of(rules=rules_toml('above = 700\nwhen = [{ signal = "rpm", above = 1, zzz = 2 }]'))
+    assert found.allowed == "is no key of this table, which has signal, above, below, deadband (rule 'r0')"
+    assert found.nearest is None
+
+
+def test_indices_are_those_of_the_file_whatever_is_cut() -> None:
+    rules = rules_toml('name = "A"\nabove = 1', "above = 700\ndeadband = -1", 'action = "x"\nabove = 1', "above = 9000")
+    assert keys_of(rules=rules) == ["rule[0].name", "rule[2].action", "rule[1].deadband", "rule[3].above"]
 
 
 def test_a_file_that_is_no_toml_does_not_make_faults_in_others() -> None:

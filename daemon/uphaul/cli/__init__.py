@@ -44,7 +44,8 @@ class _Commands(click.Group):
         try:
             return super().invoke(ctx)
         except UphaulError as error:
-            click.echo(f"uphaul: {error}", err=True)
+            for line in str(error).splitlines():  # a configuration can have many problems
+                click.echo(f"uphaul: {line}", err=True)
             ctx.exit(2)
         except BrokenPipeError:  # the reader of a pipe has gone
             sys.stderr.close()

@@ -9,6 +9,9 @@ from uphaul.errors import ConfigError, Problem
 
 __all__ = ["Problems", "nearest", "shown"]
 
+INCOMPLETE = ("needs ", "must have at least ")
+"""How a problem begins that tells of a table that something in it is missing."""
+
 LONGEST_SHOWN = 60
 """Characters of an offending value; more says nothing more."""
 
@@ -44,6 +47,8 @@ class Problems:
     def __init__(self, label: str = "") -> None:
         self._label = label
         self._found: list[Problem] = []
+        self._explained: set[tuple[str, str]] = set()
+        self._incomplete: set[tuple[str, str]] = set()
 
     def __len__(self) -> int:
         return len(self._found)
@@ -52,11 +57,30 @@ class Problems:
         self, file: str, key: str, value: object, allowed: str, *, known: Iterable[str] = (), hint: str | None = None
     ) -> None:
         """Note one problem; the nearest of the `known` names becomes its hint."""
+        if self._follows(file, key, allowed):
+            return
         near = hint or nearest(value, known)
         place = f"{self._label}: {file}" if self._label else file
         problem = Problem(place, key, shown(value), allowed, near)
         if self._found[-1:] != [problem]:  # a key of several types is at fault once for each
             self._found.append(problem)
+
+    def explain(self, file: str, table: str, keys: Iterable[str]) -> None:
+        """From now on what is noted of these `keys`, or of what lies below them, only follows from what is told.
+
+        So does that the `table` in which they stand ("" for the file itself) has too little in it.
+        """
+        self._explained |= {(file, f"{table}.{key}" if table else key) for key in keys}
+        self._incomplete.add((file, table))
+
+    def _follows(self, file: str, key: str, allowed: str) -> bool:
+        if (file, key) in self._incomplete and allowed.startswith(INCOMPLETE):
+            return True
+        while key:
+            if (file, key) in self._explained:
+                return True
+            key = key[: max(key.rfind("."), key.rfind("["), 0)]
+        return False
 
     def noted(self, key: str) -> bool:
         """Whether anything is noted of that key."""

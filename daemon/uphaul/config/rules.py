@@ -46,11 +46,13 @@ def build_rules(scope: Scope, shaped: Shaped[m.RulesFile], around: Surroundings)
         _Builder(scope, f"rule[{place}]", table, around).build()
         for place, table in zip(shaped.places, shaped.data.rule, strict=True)
     ]
+    for place, common in shaped.common:
+        scope.named(common.signal, f"rule[{place}].signal")
+        for i, when in enumerate(common.when):
+            build_when(scope, f"rule[{place}].when[{i}]", when)
+        _check_suppressors(scope, place, common.name, common.suppressed_by, names)
     for place, rule in zip(shaped.places, rules, strict=True):
-        for i, other in enumerate(rule.suppressed_by):
-            if other not in names and scope.strict:
-                key = f"rule[{place}].suppressed_by[{i}]"
-                scope.wrong(key, other, f"must be the name of another rule (rule {rule.name!r})", known=tuple(names))
+        _check_suppressors(scope, place, rule.name, rule.suppressed_by, names)
     _check_rings(scope, shaped.places, rules)
     return (*rules, *_lost_rules(scope.signals.values(), rules))
 
@@ -69,6 +71,15 @@ def _check_names(scope: Scope, shaped: Shaped[m.RulesFile]) -> dict[str, int]:
         if signal is not None and signal.required:
             first.setdefault(f"{LOST_PREFIX}{name}", -1)
     return first
+
+
+def _check_suppressors(
+    scope: Scope, place: int, rule: str, suppressors: Sequence[str], names: Mapping[str, int]
+) -> None:
+    for i, other in enumerate(suppressors):
+        if other not in names and scope.strict:
+            key = f"rule[{place}].suppressed_by[{i}]"
+            scope.wrong(key, other, f"must be the name of another rule (rule {rule!r})", known=tuple(names))
 
 
 def _check_rings(scope: Scope, places: Sequence[int], rules: Sequence[Rule]) -> None:
@@ -108,6 +119,20 @@ def _lost_rules(signals: Iterable[Signal | None], rules: Sequence[Rule]) -> list
     ]
 
 
+def build_when(scope: Scope, key: str, table: m.WhenTable) -> When:
+    """One further condition."""
+    signal = scope.named(table.signal, f"{key}.signal")
+    deadband = deadband_of(scope, f"{key}.deadband", table.deadband, signal.unit if signal else "")
+    found = sided(scope, key, table.above, table.below)
+    if found is None:
+        return When(table.signal, ABOVE, 0.0, deadband)
+    side, limit_key, value = found
+    limit = amount_of(scope, limit_key, value)
+    assert not isinstance(limit, Share)
+    check_reach(scope, limit_key, signal, side=side, limit=limit, deadband=deadband)
+    return When(table.signal, side, limit, deadband)
+
+
 class _Builder:
     """Builds one rule."""
 
@@ -116,6 +141,7 @@ class _Builder:
         self._kind = Kind(table.kind)
         self._signal = scope.named(table.signal, f"{key}.signal")
         self._unit = self._signal.unit if self._signal else ""
+        self._limited = False
 
     def build(self) -> Rule:
         """The rule; of no use if there were problems."""
@@ -133,7 +159,7 @@ class _Builder:
             say=t.say or t.name.replace("-", " ").replace(":", ": "),
             again=t.again,
             latch=t.latch,
-            when=tuple(self._when(f"{self._key}.when[{i}]", w) for i, w in enumerate(t.when)),
+            when=tuple(build_when(self._scope, f"{self._key}.when[{i}]", w) for i, w in enumerate(t.when)),
             judge_unknown_when=t.when_unknown == "judge" if t.when_unknown else t.action == "note",
             suppressed_by=tuple(t.suppressed_by),
             window_ms=window_ms,
@@ -143,7 +169,8 @@ class _Builder:
         )
         if t.name.startswith(LOST_PREFIX) and self._kind is not Kind.LOST:
             self._wrong("name", t.name, f"must not begin with {LOST_PREFIX}, which is for rules of kind lost")
-        self._check_setting(rule, base, self._key)
+        if self._limited:
+            self._check_setting(rule, base, self._key)
         tunes = tuple((name, self._tuned(rule, name, table)) for name, table in t.tune.items())
         return replace(rule, tunes=tunes)
 
@@ -169,6 +196,7 @@ class _Builder:
         found = sided(self._scope, self._key, t.above, t.below)
         if found is None:
             return ABOVE, replace(delays, deadband=deadband)
+        self._limited = True
         side, key, value = found
         base = replace(delays, limit=amount_of(self._scope, key, value), deadband=deadband)
         if isinstance(t, m.ExposureTable):
@@ -206,7 +234,8 @@ class _Builder:
             value = getattr(table, field_name)
             if value is not None and field_name not in foreign:
                 setting = replace(setting, **{field_name: value})
-        if replace(setting, on_delay_ms=0, off_delay_ms=0) != replace(rule.base, on_delay_ms=0, off_delay_ms=0):
+        plain = replace(setting, on_delay_ms=0, off_delay_ms=0)
+        if self._limited and plain != replace(rule.base, on_delay_ms=0, off_delay_ms=0):
             self._check_setting(rule, setting, key)
         return setting
 
@@ -224,19 +253,6 @@ class _Builder:
         if rule.kind is not Kind.REACH:
             out["within_s"] = f"is no key of kind {rule.kind}; it belongs to reach"
         return out
-
-    def _when(self, key: str, table: m.WhenTable) -> When:
-        scope = self._scope
-        signal = scope.named(table.signal, f"{key}.signal")
-        deadband = deadband_of(scope, f"{key}.deadband", table.deadband, signal.unit if signal else "")
-        found = sided(scope, key, table.above, table.below)
-        if found is None:
-            return When(table.signal, ABOVE, 0.0, deadband)
-        side, limit_key, value = found
-        limit = amount_of(scope, limit_key, value)
-        assert not isinstance(limit, Share)
-        check_reach(scope, limit_key, signal, side=side, limit=limit, deadband=deadband)
-        return When(table.signal, side, limit, deadband)
 
     def _window(self) -> int:
         t, tick_ms = self._table, self._around.tick_ms
