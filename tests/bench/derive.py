@@ -55,7 +55,7 @@ def plain(config: Any, rows: list[list[float]]) -> float:
         "exhaust_pressure",
     )
     columns = [at[n] for n in names]
-    ratios = [r * 4.885 for r in (4.31, 2.33, 1.44, 1.0, 0.705)]
+    ratios = [r * 4.885 for r in (4.38, 2.39, 1.46, 1.0, 0.705)]
     begun = time.process_time()
     for row in rows:
         rpm, map_, baro, charge, hot, ambient, speed, mixture, gear, back = [row[c] for c in columns]

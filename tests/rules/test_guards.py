@@ -178,7 +178,7 @@ def launches(every_s: float, kw: float) -> tuple[Columns, np.ndarray]:
     t = np.arange(0.0, 3 * every_s, 0.05)
     at = t % every_s
     off_ = at < 4.0
-    locked = 1500.0 * np.pi / 30.0 * 0.380 / (4.31 * 4.885) * 3.6  # km/h in first
+    locked = 1500.0 * np.pi / 30.0 * 0.380 / (4.38 * 4.885) * 3.6  # km/h in first
     return {
         "rpm": np.full(len(t), 1500.0),
         "speed": np.where(off_, at / 4.0 * locked, 0.0),

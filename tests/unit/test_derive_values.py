@@ -79,11 +79,11 @@ CASES = [
      "fuel": ("g/s", 13.5), "rpm": ("rpm", 3200.0), "boost_ratio": ("1", 2.3)}, {"displacement": 3.9}, 200.0, 0.0),
     # definition: the driveline keeps a tenth
     ("crank-power", "kW", {"wheel": ("kW", 90.0)}, {"efficiency": 0.9}, 100.0, 1e-6),
-    # 40 km/h in second gear of 2.33 * 4.885 on tyres of 0.380 m: 11.111 / 0.38 * 11.382 * 30 / pi = 3178 rpm
-    ("gear", "1", {"rpm": ("rpm", 3178.0), "speed": ("km/h", 40.0)},
-     {"ratios": (4.31, 2.33, 1.44), "final_drive": 4.885, "tyre_radius": 0.38}, 2.0, 0.0),
-    ("clutch-slip", "%", {"rpm": ("rpm", 3178.0 / 0.9), "speed": ("km/h", 40.0), "gear": ("1", 2.0)},
-     {"ratios": (4.31, 2.33, 1.44), "final_drive": 4.885, "tyre_radius": 0.38}, 10.0, 0.02),
+    # 40 km/h in second gear of 2.42 * 4.885 on tyres of 0.380 m: 11.111 / 0.38 * 11.822 * 30 / pi = 3301 rpm
+    ("gear", "1", {"rpm": ("rpm", 3301.0), "speed": ("km/h", 40.0)},
+     {"ratios": (4.15, 2.42, 1.51), "final_drive": 4.885, "tyre_radius": 0.38}, 2.0, 0.0),
+    ("clutch-slip", "%", {"rpm": ("rpm", 3301.0 / 0.9), "speed": ("km/h", 40.0), "gear": ("1", 2.0)},
+     {"ratios": (4.15, 2.42, 1.51), "final_drive": 4.885, "tyre_radius": 0.38}, 10.0, 0.02),
     # torque times the difference of speeds: 400 N·m * 0.1 * 3178 rpm
     ("clutch-heat", "kW", {"torque": ("N·m", 400.0), "rpm": ("rpm", 3178.0), "slip": ("%", 10.0)}, {}, 13.312, 0.001),
     # a quarter of 27.6 kg/h * 42.8 MJ/kg

@@ -20,7 +20,7 @@ from uphaul.demo.formulas import road_force_n
 
 __all__ = ["GEARS", "Driveline", "rpm_at", "torque_to_hold_nm"]
 
-GEARS = (4.31, 2.33, 1.44, 1.00, 0.705)
+GEARS = (4.38, 2.39, 1.46, 1.00, 0.705)
 FINAL_DRIVE = 4.885
 TYRE_M = 0.380
 MASS_KG = 5400.0
