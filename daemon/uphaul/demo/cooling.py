@@ -70,7 +70,7 @@ def oil_pressure_kpa(rpm: float, oil_k: float, health: float) -> float:
 
 
 class CoolingSystem:
-    """Engine metal with its coolant, the oil, the thermostat and the fan."""
+    """The cylinder head with its coolant, the oil, the thermostat and the fan."""
 
     __slots__ = ("coolant_k", "fan", "fan_w", "head_k", "oil_k", "open", "wind_kg_s")
 
