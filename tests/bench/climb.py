@@ -8,8 +8,8 @@ from __future__ import annotations
 import time
 
 from support.demo_drives import BANDS, CLIMB, COLUMNS, climb_rows, drive
+from uphaul.config.scenario import load_scenario
 from uphaul.demo import Model
-from uphaul.sources.demo import load_scenario
 
 
 def main() -> None:

@@ -36,7 +36,7 @@ DEMO, BUS, LIBRARIES = "uphaul, invented vehicle", "uphaul, CAN bus", "Notifier 
 
 def recording(path: Path) -> None:
     """A minute of the invented vehicle's frames, uphill."""
-    from uphaul.sources.demo import load_scenario
+    from uphaul.config.scenario import load_scenario
     from uphaul.sources.demo_can import schedule
 
     with path.open("w", encoding="ascii") as out:

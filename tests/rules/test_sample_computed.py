@@ -14,11 +14,11 @@ import pytest
 
 from uphaul.analysis.review import episodes
 from uphaul.config import load, sample_directory
+from uphaul.config.scenario import load_scenario
 from uphaul.demo import record_csv
 from uphaul.demo.channels import CHANNELS
 from uphaul.pipeline import Row, rejudge
 from uphaul.signals import Block, quantise
-from uphaul.sources.demo import load_scenario
 
 HZ = 20
 LATE = 5 * HZ

@@ -14,10 +14,10 @@ import pytest
 
 from uphaul.analysis.review import episodes
 from uphaul.config import load, sample_directory
+from uphaul.config.scenario import load_scenario, scenario_names
 from uphaul.demo import record_csv
 from uphaul.log.drives import csv_part, with_columns
 from uphaul.pipeline import Row, rejudge
-from uphaul.sources.demo import load_scenario, scenario_names
 
 EXPECTED = json.loads((Path(__file__).parents[2] / "replays" / "expected-alerts.json").read_text(encoding="utf-8"))
 WITHIN_S = 5.0

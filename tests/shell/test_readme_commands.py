@@ -137,7 +137,7 @@ def test_a_check_that_fails_fails_the_test_command(checkout: Path) -> None:
 INSTALLED = """
 import uphaul.web, pathlib
 from uphaul.config import demo_config
-from uphaul.sources.demo import load_scenario
+from uphaul.config.scenario import load_scenario
 assert "site-packages" in uphaul.web.__file__, uphaul.web.__file__
 demo_config("demo")
 load_scenario("demo")

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from uphaul.config.scenario import load_scenario
 from uphaul.demo import CHANNELS, Model, Scenario
-from uphaul.sources.demo import load_scenario
 
 __all__ = ["BANDS", "CLIMB", "COLUMNS", "Drive", "climb_rows", "drive", "drive_of", "foot_s"]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from pathlib import Path
 
 import can.interfaces
 import pytest
@@ -299,6 +300,35 @@ def test_a_wrong_kind_hides_no_other_fault() -> None:
     ]
     signals = _signals('kind = "can"', 'kind = "cna"').replace('field = "Egt1"', 'field = "Egt"')
     assert keys_of(signals=signals) == ["source.bus.kind", "signal.egt.from.field"]
+
+
+DEMO_SIGNALS = """
+[source.demo]
+kind = "demo"
+scenario = "{}"
+[signal.egt]
+unit = "degC"
+from = {{ source = "demo", channel = "egt" }}
+"""
+
+
+def test_a_scenario_that_is_not_there_is_named_with_one_that_is() -> None:
+    config_of(DEMO_SIGNALS.format("climb-heat"), "", None)
+    (found,) = problems_of(DEMO_SIGNALS.format("climb-het"), "", None)
+    assert (found.file, found.key, found.value) == ("signals.toml", "source.demo.scenario", "climb-het")
+    assert "must be a scenario's file or one of boost-leak" in found.allowed
+    assert found.nearest == "climb-heat"
+    config_of(DEMO_SIGNALS.format("climb-het"), "", None, check_inputs=False)  # a drive that was made elsewhere
+
+
+def test_every_fault_in_a_scenario_s_file_is_told_with_the_others(tmp_path: Path) -> None:
+    scenario = tmp_path / "mine.toml"
+    scenario.write_text("duration_s = 'long'\nroad = 3\n", encoding="utf-8")
+    found = problems_of(DEMO_SIGNALS.format(scenario).replace('egt"', 'egg"'), "", None)
+    assert [(p.file, p.key) for p in found if p.key in ("duration_s", "signal.egt.from.channel")] == [
+        (str(scenario), "duration_s"),
+        ("signals.toml", "signal.egt.from.channel"),
+    ]
 
 
 def test_a_name_in_capitals_is_told_once_with_the_name_that_would_do() -> None:

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from support.demo_drives import BANDS, CLIMB, COLUMNS, Drive, climb_rows, drive, drive_of, foot_s
+from uphaul.config.scenario import load_scenario, scenario_names
 from uphaul.demo import CHANNELS, TUNES, Leg
 from uphaul.demo.driveline import rpm_at
 from uphaul.demo.engine import Engine
-from uphaul.sources.demo import load_scenario, scenario_names
 
 
 @pytest.fixture(scope="module")

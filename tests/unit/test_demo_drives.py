@@ -10,9 +10,9 @@ import numpy.typing as npt
 import pytest
 
 from support.demo_drives import Drive, drive
+from uphaul.config.scenario import load_scenario
 from uphaul.demo import Model
 from uphaul.demo.driveline import rpm_at
-from uphaul.sources.demo import load_scenario
 
 Mask = npt.NDArray[np.bool_]
 

@@ -13,9 +13,9 @@ from cantools.database.can import Database
 from hypothesis import given
 from hypothesis import strategies as st
 
+from uphaul.config.scenario import load_scenario
 from uphaul.demo import CHANNELS
 from uphaul.demo.frames import MESSAGES, Message, pack
-from uphaul.sources.demo import load_scenario
 from uphaul.sources.demo_can import main, schedule, slcan_text
 
 DBC = Path(__file__).resolve().parents[2] / "config" / "vehicle.dbc"

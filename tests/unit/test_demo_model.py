@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
+from uphaul.config.scenario import load_scenario
 from uphaul.demo import CHANNELS, Fault, Model, Scenario, parse_scenario, record_csv
 from uphaul.demo.record import RECORDED
-from uphaul.sources.demo import load_scenario
 from uphaul.units import UNITS
 
 

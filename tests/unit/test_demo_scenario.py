@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from uphaul.config.scenario import find_scenario, load_scenario, scenario_names
 from uphaul.demo import CHANNELS, Fault, Scenario, parse_scenario
 from uphaul.demo.scenario import FAULT_KINDS
 from uphaul.errors import ConfigError
-from uphaul.sources.demo import find_scenario, load_scenario, scenario_names
 
 GOOD = """
 title = "a drive"

@@ -11,12 +11,13 @@ from contextlib import suppress
 import pytest
 
 from uphaul.clock import Clock
+from uphaul.config.scenario import load_scenario
 from uphaul.config.spec import DemoSpec, Input
 from uphaul.demo import Model
 from uphaul.errors import SourceError
 from uphaul.signals import Quality, Sample
 from uphaul.sources.base import supervise
-from uphaul.sources.demo import DemoSource, load_scenario
+from uphaul.sources.demo import DemoSource
 
 pytestmark = pytest.mark.asyncio
 

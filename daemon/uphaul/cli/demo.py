@@ -37,11 +37,11 @@ __all__ = ["command"]
 def command(scenario: str, seed: int, speed: float, port: int | None, log_path: Path) -> None:
     """Run the daemon on an invented vehicle: a climb with a trailer, until the driver must ease off."""
     from uphaul.config import demo_config
-    from uphaul.sources.demo import load_scenario
+    from uphaul.config.scenario import load_scenario
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
+    drive = load_scenario(scenario)  # first: what is wrong with it is told of its file, not of a configuration
     config = demo_config(scenario, seed)
-    drive = load_scenario(scenario)
     engine_off = not drive.rolling and drive.key_off_s < drive.duration_s
     over = f"That was it: {'the engine is off' if engine_off else 'the road goes on level'}. Ctrl-C ends the drive."
     if port is not None:

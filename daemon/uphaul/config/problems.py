@@ -86,6 +86,10 @@ class Problems:
         """Whether anything is noted of that key."""
         return any(p.key == key for p in self._found)
 
+    def take(self, problems: Iterable[Problem]) -> None:
+        """Note what was found in a further file, by whoever reads it."""
+        self._found += problems
+
     def check(self) -> None:
         """Raise ConfigError with everything noted so far, if anything is."""
         if self._found:

@@ -17,11 +17,13 @@ from uphaul.config.j1939 import addresses_of
 from uphaul.config.obd import build_obd, obd_rate, obd_reading
 from uphaul.config.problems import Problems
 from uphaul.config.pulse import build_pulse, check_pulse_ages
+from uphaul.config.scenario import load_scenario
 from uphaul.config.sensors import Sensor, build_sensors
 from uphaul.config.shape import Shaped
 from uphaul.config.spec import Accuracy, CanSpec, DemoSpec, DriveFileSpec, GpsSpec, Input, SourceSpec
 from uphaul.demo.channels import CHANNELS
 from uphaul.derive import Computed, in_order
+from uphaul.errors import ConfigError
 from uphaul.signals import Reduce, Signal
 from uphaul.units import UNITS, Unit, compatible, default_per_unit, find
 
@@ -148,6 +150,8 @@ class _Builder:
     ) -> SourceSpec:
         key = f"source.{name}"
         if isinstance(table, m.DemoTable):
+            if self._check:
+                self._check_scenario(f"{key}.scenario", table.scenario)
             return DemoSpec(name, table.scenario, table.seed, table.start_s)
         if isinstance(table, m.DriveFileTable):
             return DriveFileSpec(name, table.path, table.drive)
@@ -182,6 +186,17 @@ class _Builder:
             protocol=table.protocol,
             source_addresses=addresses_of(self._scope, key, table),
         )
+
+    def _check_scenario(self, key: str, name: str) -> None:
+        """A scenario that is not there, or that is none, would leave the vehicle standing."""
+        try:
+            load_scenario(name)
+        except ConfigError as error:
+            for p in error.problems:
+                if p.key == "scenario":  # there is no such file
+                    self._problems.add(self._shaped.file, key, name, p.allowed, hint=p.nearest)
+                else:
+                    self._problems.take([p])
 
     def _read(self, texts: Sequence[tuple[str, str]]) -> Messages | None:
         """All messages of a source's DBCs, the first that has a name counting; None if one can't be read."""

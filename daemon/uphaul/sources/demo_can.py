@@ -21,10 +21,10 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from uphaul.config.scenario import load_scenario
 from uphaul.demo import Model, Scenario
 from uphaul.demo.frames import MESSAGES, Message, pack
 from uphaul.errors import UphaulError
-from uphaul.sources.demo import load_scenario
 
 __all__ = ["main", "schedule", "slcan_text"]
 

@@ -35,7 +35,8 @@ def make_source(spec: SourceSpec, config: Config, clock: Clock) -> Source:
 
             return CanSource(spec, inputs, clock)
         case DemoSpec():
-            from uphaul.sources.demo import DemoSource, load_scenario
+            from uphaul.config.scenario import load_scenario
+            from uphaul.sources.demo import DemoSource
 
             load_scenario(spec.scenario)  # a scenario that is not there is told now, not by a vehicle that is still
             return DemoSource(spec, inputs, clock)
