@@ -58,3 +58,11 @@ def test_a_limit_is_shown_while_the_further_conditions_of_its_rule_hold(oils: tu
 @pytest.mark.parametrize(("judge_unknown", "limit"), [(False, 70.0), (True, 180.0)])
 def test_an_unknown_condition_shows_the_limit_where_it_counts_as_holding(judge_unknown: bool, limit: float) -> None:
     assert boost_limit(float("nan"), judge_unknown=judge_unknown) == limit
+
+
+def test_without_any_further_condition_every_limit_is_shown() -> None:
+    row = Row(SIGNALS, (RATING,))
+    block = Block(SIGNALS, np.array([0]), np.array([[74.0, 40.0]]), np.array([-1], dtype=np.int16))
+    row.run(block)
+    (_, high), _ = LimitsInForce((RATING,), SIGNALS, ()).at(block, row.judge.applies)
+    assert high == 180.0

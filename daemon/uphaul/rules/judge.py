@@ -84,7 +84,8 @@ class Judge:
         owners = [i for i, r in enumerate(rules) for _ in r.when]
         self._owner = np.array(sorted(set(owners)), dtype=np.intp)
         self._owner_start = np.array([owners.index(i) for i in self._owner], dtype=np.intp)
-        self._holds_unknown = np.array([not rules[i].judge_unknown_when for i in self._owner], dtype=bool).reshape(-1, 1)
+        holds_unknown = [[not rules[i].judge_unknown_when] for i in self._owner]
+        self._holds_unknown = np.array(holds_unknown, dtype=bool).reshape(-1, 1)
         self._memory: Bools = np.zeros(len(owners), dtype=bool)
         self._last_when: tuple[Bools, Bools] = np.ones(len(self._owner), dtype=bool), np.zeros(len(self._owner), bool)
         self._sets = {
