@@ -10,6 +10,7 @@ from support.config_files import RULES, SIGNALS, VEHICLE, config_of, problems_of
 from uphaul.config import load_rules
 from uphaul.config.signals import linear
 from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, DriveSpec, LogSpec, TuneInput, WebSpec
+from uphaul.config.typical import location_notes
 from uphaul.errors import ConfigError
 from uphaul.rules import ABOVE, BELOW, Action, Curve, Kind, Rule, Setting, Share, When
 from uphaul.signals import Reduce, Signal
@@ -157,22 +158,35 @@ def test_the_added_rule_can_suppress() -> None:
 @pytest.mark.parametrize(
     ("unit", "span", "line", "wrong"),
     [
-        ("degC", "[-40, 1100]", "", "signal.hot.location"),
-        ("degF", "[0, 2000]", "", "signal.hot.location"),  # 1,093 degC
-        ("degF", "[0, 1000]", "", None),  # 538 degC: oil or metal
-        ("degC", "[-40, 600]", "", None),
         ("degC", "[-40, 1100]", 'location = "post-turbine"', None),
         ("degC", "[-40, 1100]", 'location = "tail pipe"', "signal.hot.location"),
-        ("kPa", "[0, 900]", "", None),
         ("kPa", "[0, 900]", 'location = "pre-turbine"', "signal.hot.location"),
     ],
 )
-def test_an_exhaust_temperature_says_where_it_is_measured(unit: str, span: str, line: str, wrong: str | None) -> None:
+def test_only_a_temperature_has_a_place_in_the_exhaust(unit: str, span: str, line: str, wrong: str | None) -> None:
     signals = SIGNALS + f'\n[signal.hot]\nunit = "{unit}"\nrange = {span}\n{line}\n'
     if wrong is None:
         assert "hot" in {s.name for s in config_of(signals=signals).signals}
     else:
         assert [p.key for p in problems_of(signals=signals)] == [wrong]
+
+
+@pytest.mark.parametrize(
+    ("unit", "span", "line", "asked"),
+    [
+        ("degC", "[-40, 1100]", "", True),
+        ("degF", "[0, 2000]", "", True),  # 1,093 degC
+        ("degF", "[0, 1000]", "", False),  # 538 degC: oil or metal
+        ("degC", "[-40, 600]", "", False),
+        ("degC", "[-40, 1100]", 'location = "post-turbine"', False),
+        ("kPa", "[0, 900]", "", False),
+    ],
+)
+def test_an_exhaust_temperature_is_asked_where_it_is_measured(unit: str, span: str, line: str, asked: bool) -> None:
+    signals = SIGNALS + f'\n[signal.hot]\nunit = "{unit}"\nrange = {span}\n{line}\n'
+    notes = location_notes(config_of(signals=signals))
+    assert [n.split(":")[0] for n in notes] == (["hot"] if asked else [])
+    assert all("pre-turbine" in n for n in notes)
 
 
 def test_signals() -> None:

@@ -42,8 +42,6 @@ SQL_WORDS = frozenset(_SQL.split())
 """Words that SQLite takes for its own: a column of that name could not be asked for. Source: sqlite.org, "SQLite
 Keywords"; the test tries them all."""
 
-EXHAUST_DEGC = 600.0
-"""A temperature that may read more than this is the exhaust's. Source: our own choice: oil and metal never do."""
 
 EXACT = 2.0**53
 """Counts up to here are doubles without rounding."""
@@ -247,13 +245,8 @@ class _Builder:
         )
 
     def _check_location(self, key: str, table: m.SignalTable, unit: Unit) -> None:
-        """Limits before the turbine are 100 to 150 K too high behind it, so no exhaust probe goes without its place."""
-        temperature = unit.kind == "temperature"
-        hottest = table.range[1] * unit.factor + unit.offset if table.range and temperature else -math.inf
-        if table.location is None and hottest > EXHAUST_DEGC:
-            allowed = f"is required, pre-turbine or post-turbine: a range above {EXHAUST_DEGC:g} degC is the exhaust's"
-            self._scope.wrong(f"{key}.location", None, allowed)
-        elif table.location is not None and not temperature:
+        """A place in the exhaust belongs to a temperature. One that is left out is noted by `location_notes`."""
+        if table.location is not None and unit.kind != "temperature":
             self._scope.wrong(f"{key}.location", table.location, f"is for temperatures, not for {unit.name}")
 
     def _finer(self, table: m.SignalTable | m.ComputedTable, unit: str) -> int | None:
