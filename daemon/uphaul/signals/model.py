@@ -96,7 +96,10 @@ class Sample(NamedTuple):
 
 
 class EventKind(StrEnum):
-    """What a person can do; a remark is what a source has to say (`actor` is its name)."""
+    """What a person can do; a remark is what a source has to say (`actor` is its name).
+
+    A field check begins and ends by a person too; `text` names it.
+    """
 
     ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
@@ -106,6 +109,8 @@ class EventKind(StrEnum):
     ENABLE = "enable"
     MARK = "mark"
     TUNE = "tune"
+    CHECK_BEGIN = "check-begin"
+    CHECK_END = "check-end"
     REMARK = "remark"
 
 
