@@ -1,9 +1,9 @@
 """The one way in for what people do: by page, by button, by message.
 
-Theory of operation. An `Act` is what a person asks for, from wherever. `People.do` looks at once whether it can be meant
-(a rule that is there, a tune that a person may choose) and says in words why not; what fits goes to the collector, falls
-on the next tick, and is judged, logged and replayed there like everything else. The life cycle has the last word: what
-no longer fits when its tick comes is logged as refused.
+Theory of operation. An `Act` is what a person asks for, from wherever. `People.do` looks at once whether it can be
+meant (a rule that is there, a tune that a person may choose) and says in words why not; what fits goes to the
+collector, falls on the next tick, and is judged, logged and replayed there like everything else. The life cycle has
+the last word: what no longer fits when its tick comes is logged as refused.
 """
 
 from __future__ import annotations

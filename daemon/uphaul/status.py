@@ -197,7 +197,7 @@ class LogView:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """Where the replay of a recorded drive stands: its drive's time, what there is, and how fast it goes (1: as life)."""
+    """Where the replay of a recorded drive stands: its drive's time, what there is, and how fast it goes (1: life)."""
 
     t_ms: int
     first_ms: int
