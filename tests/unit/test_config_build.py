@@ -10,7 +10,6 @@ from support.config_files import RULES, SIGNALS, VEHICLE, config_of, problems_of
 from uphaul.config import load_rules
 from uphaul.config.signals import linear
 from uphaul.config.spec import CanSpec, DemoSpec, DriveFileSpec, DriveSpec, LogSpec, TuneInput, WebSpec
-from uphaul.config.typical import location_notes
 from uphaul.errors import ConfigError
 from uphaul.rules import ABOVE, BELOW, Action, Curve, Kind, Rule, Setting, Share, When
 from uphaul.signals import Reduce, Signal
@@ -184,9 +183,23 @@ def test_only_a_temperature_has_a_place_in_the_exhaust(unit: str, span: str, lin
 )
 def test_an_exhaust_temperature_is_asked_where_it_is_measured(unit: str, span: str, line: str, asked: bool) -> None:
     signals = SIGNALS + f'\n[signal.hot]\nunit = "{unit}"\nrange = {span}\n{line}\n'
-    notes = location_notes(config_of(signals=signals))
-    assert [n.split(":")[0] for n in notes] == (["hot"] if asked else [])
-    assert all("pre-turbine" in n for n in notes)
+    if not asked:
+        assert "hot" in {s.name for s in config_of(signals=signals).signals}
+        return
+    (found,) = problems_of(signals=signals)
+    assert (found.file, found.key) == ("signals.toml", "signal.hot.location")
+    assert "one of pre-turbine, post-turbine" in found.allowed
+
+
+def test_a_log_from_before_the_place_was_required_is_read() -> None:
+    signals = SIGNALS + '\n[signal.hot]\nunit = "degC"\nrange = [-40, 1100]\n'
+    assert "hot" in {s.name for s in config_of(signals=signals, check_inputs=False).signals}
+
+
+def test_every_exhaust_temperature_without_a_place_is_told_at_once() -> None:
+    hot = "".join(f'\n[signal.{n}]\nunit = "degC"\nrange = [-40, 1100]\n' for n in ("bank_1", "bank_2"))
+    keys = [p.key for p in problems_of(signals=SIGNALS + hot, rules=RULES.replace("above = 720", 'above = "x"'))]
+    assert keys == ["rule[0].above", "signal.bank_1.location", "signal.bank_2.location"]
 
 
 def test_signals() -> None:

@@ -44,12 +44,9 @@ async def serve_forever(app: App) -> None:
 def command(directory: Path, log_path: Path | None) -> None:
     """Run the daemon until SIGTERM; it listens to the vehicle bus and does not transmit unless told to."""
     from uphaul.config import load
-    from uphaul.config.typical import location_notes
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.INFO)
     config = load(directory)
-    for note in location_notes(config):
-        log.warning("%s", note)
     path = log_path or config.log.path or directory / DEFAULT_LOG
 
     def ready(port: int) -> None:

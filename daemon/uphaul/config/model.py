@@ -190,7 +190,7 @@ class SignalTable(Table):
     meaning: str = key("what it is, in words for people", "", max_length=120, pattern=ONE_LINE)
     origin: FromTable | None = key("where it comes from; left out: it comes with the drive file", None, alias="from")
     location: Literal["pre-turbine", "post-turbine"] | None = key(
-        "where exhaust temperature is measured; to be named where the range goes above 600 degC", None
+        "where exhaust temperature is measured; required where the range goes above 600 degC", None
     )
     uncertainty: float | None = key("standard uncertainty of a reading, in the signal's unit", None, ge=0)
     typical: float | None = key("a reading under load: there `config check` tells how good computed signals are", None)

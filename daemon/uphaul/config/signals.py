@@ -46,6 +46,14 @@ Keywords"; the test tries them all."""
 EXACT = 2.0**53
 """Counts up to here are doubles without rounding."""
 
+EXHAUST_DEGC = 600.0
+"""A temperature that may read more than this is the exhaust's. Source: our own choice: oil and metal never do."""
+
+WHERE = (
+    "is required where the range goes above 600 degC: one of pre-turbine, post-turbine; limits differ by 100 to 150 K"
+)
+"""What would be right for an exhaust temperature without a place."""
+
 FROM_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "adc": (("channel", "sensor"), ("supply", "cold", "every_s")),
     "can": (("message", "field"), ()),
@@ -89,6 +97,10 @@ def _placed(table: m.SignalTable | m.ComputedTable) -> str:
     """The meaning with the place of an exhaust probe, so that page, log and `sensors` tell it."""
     location = table.location if isinstance(table, m.SignalTable) else None
     return " ".join(filter(None, (table.meaning, location and f"({location})")))
+
+
+def _degc(temperature: float, unit: Unit) -> float:
+    return temperature * unit.factor + unit.offset
 
 
 class _Builder:
@@ -245,9 +257,16 @@ class _Builder:
         )
 
     def _check_location(self, key: str, table: m.SignalTable, unit: Unit) -> None:
-        """A place in the exhaust belongs to a temperature. One that is left out is noted by `location_notes`."""
-        if table.location is not None and unit.kind != "temperature":
-            self._scope.wrong(f"{key}.location", table.location, f"is for temperatures, not for {unit.name}")
+        """A place in the exhaust belongs to a temperature, and one that reaches so high needs it.
+
+        Limits before the turbine are 100 to 150 K too high behind it (common practice). Logs from before the key
+        was required are still read: their inputs go unchecked.
+        """
+        if unit.kind != "temperature":
+            if table.location is not None:
+                self._scope.wrong(f"{key}.location", table.location, f"is for temperatures, not for {unit.name}")
+        elif self._check and table.location is None and table.range and _degc(max(table.range), unit) > EXHAUST_DEGC:
+            self._scope.wrong(f"{key}.location", None, WHERE)
 
     def _finer(self, table: m.SignalTable | m.ComputedTable, unit: str) -> int | None:
         """Counts per unit of a position, which would be useless as coarse as an angle of other kinds; else None."""

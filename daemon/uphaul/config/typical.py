@@ -1,9 +1,8 @@
-"""What a configuration leaves to be said of it: how good its computed signals are, and what it does not tell."""
+"""What a configuration that is in order leaves to be said: how good its computed signals are, and what they are by."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite
 
 import numpy as np
 
@@ -11,9 +10,8 @@ from uphaul.config.spec import Config
 from uphaul.derive import Deriver
 from uphaul.derive.fuel import CORRECTED, OFF
 from uphaul.physics.correction import WHY_OFF
-from uphaul.units import UNITS
 
-__all__ = ["Typical", "correction_notes", "location_notes", "typical"]
+__all__ = ["Typical", "correction_notes", "typical"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,24 +58,3 @@ def correction_notes(config: Config) -> list[str]:
 
 def _number(x: float) -> float | None:
     return float(x) if np.isfinite(x) else None
-
-
-EXHAUST_DEGC = 600.0
-"""A temperature that may read more than this is the exhaust's. Source: our own choice: oil and metal never do."""
-
-
-def location_notes(config: Config) -> list[str]:
-    """For every exhaust temperature that does not say where it is measured: that it should.
-
-    Limits before the turbine are 100 to 150 K too high behind it (common practice).
-    """
-    notes = []
-    for s in config.signals:
-        unit = UNITS[s.unit]
-        hot = unit.kind == "temperature" and isfinite(s.high) and s.high * unit.factor + unit.offset > EXHAUST_DEGC
-        if hot and not s.computed and not s.meaning.endswith(("(pre-turbine)", "(post-turbine)")):
-            notes.append(
-                f'{s.name}: say where it is measured, location = "pre-turbine" or "post-turbine": '
-                "limits differ by 100 to 150 K"
-            )
-    return notes
