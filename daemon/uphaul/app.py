@@ -14,31 +14,31 @@ import contextlib
 import datetime
 import logging
 from collections.abc import Callable
-from math import ceil, isnan
+from dataclasses import replace
+from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from uphaul import __version__
-from uphaul.alerts.annunciation import listed
 from uphaul.alerts.cause import cause_of
-from uphaul.alerts.lifecycle import Alert
 from uphaul.clock import Clock
-from uphaul.config.spec import Config, DemoSpec, DriveFileSpec, TuneInput
+from uphaul.config.spec import Config, TuneInput
 from uphaul.errors import LogError, UphaulError
+from uphaul.hub import Hub
 from uphaul.journal import Journal
 from uphaul.live import Live, pick_up
 from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
 from uphaul.notify import Notifier
-from uphaul.pipeline import LimitsInForce
-from uphaul.pipeline.row import TUNE_UNKNOWN
-from uphaul.rules import ABOVE, Condition, Kind, Rule
-from uphaul.signals import NO_TUNE, Collector
+from uphaul.people import People
+from uphaul.present import Presenter
+from uphaul.rules import Condition
+from uphaul.signals import Collector
 from uphaul.signals.tune import TuneReading
-from uphaul.sources.base import WallTime, supervise
+from uphaul.sources.base import Source, WallTime, supervise
 from uphaul.sources.make import make_source
+from uphaul.status import LogView, Moment, SourceView, Status
 from uphaul.web.server import keep_trying, make_app, serve
-from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
+from uphaul.web.state import WebState
 
 if TYPE_CHECKING:
     from aiohttp.web import Application
@@ -88,12 +88,15 @@ class App:
             tune_signal=None if tune is None else tune.signal,
             tune_reading=None if tune is None else _tune_reading(tune, names),
         )
-        self._limits = LimitsInForce(config.rules, config.signals, config.tunes)
         self._sources = [make_source(spec, config, self._clock) for spec in config.sources]
         self._journal = Journal(self._sources)
         self._notifier = Notifier()
         self._writer: LogWriter | None = None
-        self._live: Live | None = None
+        self._live = Live(config, self.collector, None, self._boot_id)
+        self._presenter = Presenter(config, self._live, self._clock.now_ms, speed=lambda: self._clock.speed)
+        self._people = People(config, self.collector, lambda: self._live.alerts)
+        self._hub: Hub[Moment] = Hub()
+        self._web = WebState(self.status)
         self._wall_offset_ms: float | None = None
         self._anchored_ms = 0
         self._told: dict[str, WallTime] = {}
@@ -107,14 +110,14 @@ class App:
         """Run until `stop`. Raises UphaulError when the log (or a page that is needed) cannot be had at the start."""
         if self._log_path is not None:
             self._writer = LogWriter(self._log_path, limits=self._config.log)
+            self._live.record_to(self._writer)
         try:
-            self._live = live = Live(self._config, self.collector, self._writer, self._boot_id)
-            self._take_up(live)
+            self._take_up()
             async with contextlib.AsyncExitStack() as stack:
                 web = self._config.web
                 port = await self._serve(stack) if web.host else 0
                 async with asyncio.TaskGroup() as group:
-                    tasks = [group.create_task(self._tick_loop(live), name="ticks")]
+                    tasks = [group.create_task(self._tick_loop(), name="ticks")]
                     for i, source in enumerate(self._sources):
                         run = supervise(source, self.collector.add, seed=i)
                         tasks.append(group.create_task(run, name=f"source {source.name}"))
@@ -125,7 +128,8 @@ class App:
                         self._ready(port)
                     await self._stop.wait()
                     self._notifier.stopping()
-                    live.stop("daemon stopped")
+                    self._hub.close()
+                    self._live.stop("daemon stopped")
                     for task in tasks:
                         task.cancel()
         finally:
@@ -137,7 +141,7 @@ class App:
                 )
 
     def _web_app(self) -> Application:
-        return make_app(WebState(self.status))
+        return make_app(self._web)
 
     async def _serve(self, stack: contextlib.AsyncExitStack) -> int:
         """Serve the page; its port, or 0 where that must wait."""
@@ -164,8 +168,9 @@ class App:
             _log.warning("%s. Watching and logging go on without the page, and it is tried again.", problem)
         self._notifier.status(self._page)
 
-    def _take_up(self, live: Live) -> None:
+    def _take_up(self) -> None:
         """Go on with the drive that the log was left with, or note which one the next drive continues."""
+        live = self._live
         left = None if self._writer is None else self._writer.open_drive
         if left is None or self._log_path is None:
             return
@@ -182,9 +187,16 @@ class App:
             _log.error("%s: drive %d cannot be gone on with, another is begun", error, left.drive)
             live.continue_from(left.drive)
             return
-        live.resume(left.drive, left.began_boot_ms, last_ms, carried, blocks)
+        live.resume(
+            left.drive,
+            left.began_boot_ms,
+            last_ms,
+            carried,
+            blocks,
+            taken_up=lambda piece: self._presenter.take_up(piece, live.applies),
+        )
 
-    async def _tick_loop(self, live: Live) -> None:
+    async def _tick_loop(self) -> None:
         tick_ms = 1000 // self._config.tick_hz
         n = ceil(self._clock.now_ms() / tick_ms) + 1
         while True:
@@ -193,30 +205,40 @@ class App:
             if late > 0:
                 self.skipped_ticks += late
                 n += late
-            self._one_tick(live, n * tick_ms)
+            self._one_tick(n * tick_ms)
             n += 1
 
-    def _one_tick(self, live: Live, now_ms: int) -> None:
+    def _one_tick(self, now_ms: int) -> None:
         if self._writer is not None and self._writer.failure is not None:
             raise RuntimeError("the log's thread has ended") from self._writer.failure
+        live = self._live
         wall = datetime.datetime.now(datetime.UTC)
+        utc = wall.isoformat(timespec="milliseconds")
         begun = live.drive
         for source in self._sources:
             self.collector.notes(source.name, source.health.notes)
-        outcome = live.tick(now_ms, wall.isoformat(timespec="milliseconds"))
+        outcome = live.tick(now_ms, utc)
         if self._heard is not None:
             for change in outcome.conditions:
                 rule = self._config.rules[change.rule]
                 self._heard(change, cause_of(rule, self._config.signals, live.qualities, self._config.computed))
-        self._anchor(live, now_ms, wall, fresh=live.drive != begun)
-        self._anchor_by_sources(live, now_ms, fresh=live.drive != begun)
+        self._tell(self._presenter.moment(outcome, now_ms, utc))
+        self._anchor(now_ms, wall, fresh=live.drive != begun)
+        self._anchor_by_sources(now_ms, fresh=live.drive != begun)
         self._journal.look(None if self._writer is None else self._writer.health)
         if live.ticks == 1:
             self._notifier.ready(self._page)
         self._notifier.watchdog()
 
-    def _anchor(self, live: Live, now_ms: int, wall: datetime.datetime, *, fresh: bool) -> None:
+    def _tell(self, moment: Moment) -> None:
+        """Let the outputs know of a finished tick; none of them can hold it up."""
+        self._hub.publish(moment)
+        if moment.changed or moment.sound or moment.events:
+            self._web.nudge()
+
+    def _anchor(self, now_ms: int, wall: datetime.datetime, *, fresh: bool) -> None:
         """Note the wall clock beside the drive's time: at its start, every ten minutes, and when it steps."""
+        live = self._live
         if live.drive is None or self._writer is None or live.block is None:
             return
         offset = wall.timestamp() * 1000 - now_ms
@@ -227,8 +249,9 @@ class App:
             self._anchored_ms = now_ms
         self._wall_offset_ms = offset
 
-    def _anchor_by_sources(self, live: Live, now_ms: int, *, fresh: bool) -> None:
+    def _anchor_by_sources(self, now_ms: int, *, fresh: bool) -> None:
         """Note the time that a source has told beside this tick's; a new drive takes the one that was told last."""
+        live = self._live
         for source in self._sources:
             told = source.anchors[-1] if source.anchors else self._told.get(source.name) if fresh else None
             source.anchors.clear()
@@ -241,86 +264,25 @@ class App:
 
     def status(self) -> Status:
         """What the page shows now."""
-        live, config = self._live, self._config
-        sources = tuple(SourceView(s.name, s.health.state, s.health.problem, s.health.restarts) for s in self._sources)
-        invented = any(isinstance(s, DemoSpec) for s in config.sources)
-        replayed = any(isinstance(s, DriveFileSpec) for s in config.sources)
-        if live is None or live.block is None or live.ticked_ms is None:
-            return Status(
-                __version__, config.vehicle.name, invented, replayed, sources=sources, log=self._log_view(live)
-            )
-        block = live.block
-        now_t = int(block.t_ms[-1])
-        limits = self._limits.at(block, live.applies)
-        values = block.values[-1].tolist()
-        signals = tuple(
-            SignalView(s.name, s.unit, v, q, s.meaning, s.per_unit, low, high, s.computed)
-            for s, v, q, (low, high) in zip(config.signals, values, live.qualities, limits, strict=True)
-        )
-        tune = int(block.tune[-1])
-        return Status(
-            version=__version__,
-            vehicle=config.vehicle.name,
-            invented=invented,
-            replayed=replayed,
-            drive=live.drive,
-            t_ms=now_t,
-            tick_age_s=max(self._clock.now_ms() - live.ticked_ms, 0.0) / 1000.0 / self._clock.speed,
-            tune=config.tunes[tune] if tune >= 0 else None,
-            signals=signals,
-            alerts=tuple(self._alert_view(a, now_t) for a in listed(live.alerts)),
-            sources=sources,
-            log=self._log_view(live),
-            notices=self._notices(live),
-        )
+        told = self._presenter.status()
+        sources = tuple(_source_view(s) for s in self._sources)
+        notices = () if self._writer is None else tuple(self._writer.health.notices)
+        notes = tuple(f"{source.name}: {note}" for source in self._sources for note in source.health.notes)
+        return replace(told, sources=sources, log=self._log_view(), notices=notices + told.notices + notes)
 
-    def _alert_view(self, alert: Alert, now_ms: int) -> AlertView:
-        rule = alert.rule
-        unit = next((s.unit for s in self._config.signals if s.name == rule.signal), "")
-        measure, unit, side = {
-            Kind.THRESHOLD: (rule.signal, unit, rule.side),
-            Kind.RATE: (f"slope of {rule.signal}", f"{unit}/s", rule.side),
-            Kind.EXPOSURE: (f"time {rule.signal} was past its limit", "s", ABOVE),
-            Kind.DEPARTURE: (f"{rule.signal} off the expected curve", unit, rule.side),
-            Kind.LOST: (rule.signal, "", 0),
-            Kind.REACH: (f"time left for {rule.signal}", "s", -ABOVE),
-        }[rule.kind]
-        return AlertView(
-            rule=rule.name,
-            action=rule.action,
-            state=alert.state,
-            say=rule.say or rule.name,
-            measure=measure,
-            value=None if isnan(alert.value) else alert.value,
-            limit=None if isnan(alert.limit) else alert.limit,
-            unit=unit,
-            since_s=None if alert.true_ms is None else (now_ms - alert.true_ms) / 1000.0,
-            side={1: "above", -1: "below", 0: ""}[side],
-            again=rule.again if alert.repeating else "",
-            cause=self._cause(rule) if alert.active else "",
-        )
-
-    def _cause(self, rule: Rule) -> str:
-        live, config = self._live, self._config
-        return "" if live is None else cause_of(rule, config.signals, live.qualities, config.computed)
-
-    def _log_view(self, live: Live | None) -> LogView:
+    def _log_view(self) -> LogView:
         if self._writer is None:
             return LogView("not recording")
         health = self._writer.health
-        state = "between drives" if live is None or live.drive is None else "recording"
+        state = "between drives" if self._live.drive is None else "recording"
         if health.state != "ok":
             state = "not recording"
         return LogView(state, health.problem, health.lost_ticks)
 
-    def _notices(self, live: Live) -> tuple[str, ...]:
-        notices = [] if self._writer is None else list(self._writer.health.notices)
-        if live.flood:
-            notices.append("Many alerts at once: the first cause is shown first")
-        if self._config.tunes and live.block is not None and int(live.block.tune[-1]) == NO_TUNE:
-            notices.append(TUNE_UNKNOWN[0].upper() + TUNE_UNKNOWN[1:])
-        notices += [f"{source.name}: {note}" for source in self._sources for note in source.health.notes]
-        return tuple(notices)
+
+def _source_view(source: Source) -> SourceView:
+    health = source.health
+    return SourceView(source.name, health.state, health.problem, health.restarts)
 
 
 def _tune_reading(tune: TuneInput, numbers: dict[str, int]) -> TuneReading:

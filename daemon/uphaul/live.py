@@ -10,7 +10,7 @@ it, so that the row stands where it stood; the restart itself is then no more th
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from math import isnan, nan
 
 import numpy as np
@@ -26,6 +26,9 @@ from uphaul.log.record import TickRecord
 from uphaul.log.writer import LogWriter
 from uphaul.pipeline import DriveKeeper, DriveStep, Outcome, Row
 from uphaul.signals import Block, Collector, index_of
+
+PIECE = 200
+"""Ticks of a resumed drive that are judged at once: as far apart as what follows them may look."""
 
 __all__ = ["Live", "carried_from_json", "carried_to_json", "pick_up"]
 
@@ -125,22 +128,36 @@ class Live:
         """Whether more alerts came than anyone can take in."""
         return self._row.cycle.flood
 
+    def record_to(self, writer: LogWriter) -> None:
+        """Log from now on; to be said before the first tick."""
+        self._writer = writer
+
     def continue_from(self, drive: int) -> None:
         """The next drive goes on where that one, of another boot, broke off."""
         self._continues = drive
 
     def resume(
-        self, drive: int, began_ms: int, last_ms: int, carried: tuple[Carried, ...], blocks: Iterable[Block]
+        self,
+        drive: int,
+        began_ms: int,
+        last_ms: int,
+        carried: tuple[Carried, ...],
+        blocks: Iterable[Block],
+        *,
+        taken_up: Callable[[Block], None] = lambda block: None,
     ) -> None:
         """Go on with a drive of this boot that began at `began_ms` and was last logged at `last_ms`, on the clock.
 
-        `carried` and `blocks` are what `pick_up` found.
+        `carried` and `blocks` are what `pick_up` found; `taken_up` is told each piece of them when it has been judged.
         """
+        self.drive, self._origin_ms = drive, began_ms
         self._row = self._new_row(carried)
         for block in blocks:
-            self._row.run(block)
+            for i in range(0, len(block), PIECE):
+                piece = block.part(i, i + PIECE)
+                self._row.run(piece)
+                taken_up(piece)
             self._collector.resume(int(block.tune[-1]))
-        self.drive, self._origin_ms = drive, began_ms
         self._keeper.resume(last_ms)
         if self._writer is not None:
             self._writer.resume_drive(

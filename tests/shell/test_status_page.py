@@ -17,7 +17,8 @@ from playwright.async_api import Page, Route, ViewportSize, async_playwright, ex
 from support.machine import tool
 from support.status_page import busy, calm, many
 from uphaul.alerts import State
-from uphaul.web import LogView, Status, WebState, make_app, serve
+from uphaul.status import LogView, Status
+from uphaul.web import WebState, make_app, serve
 
 PHONE = ViewportSize(width=390, height=844)
 DESK = ViewportSize(width=1440, height=900)

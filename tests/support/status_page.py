@@ -7,7 +7,7 @@ from dataclasses import replace
 from uphaul.alerts import State
 from uphaul.rules import Action
 from uphaul.signals import Quality
-from uphaul.web import AlertView, LogView, SignalView, SourceView, Status
+from uphaul.status import AlertView, LogView, SignalView, SourceView, Status
 
 __all__ = ["busy", "calm", "many"]
 

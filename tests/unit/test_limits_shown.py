@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from math import isnan
-
 import numpy as np
 import pytest
 
-from uphaul.pipeline import LimitsInForce, Row
+from uphaul.pipeline import Limit, LimitsInForce, Row, next_limit
 from uphaul.rules import ABOVE, BELOW, Action, Kind, Rule, Setting, When
 from uphaul.signals import Block, Signal
 
@@ -35,10 +33,10 @@ def boost_limit(*oils: float, judge_unknown: bool = False) -> float:
     for i, oil in enumerate(oils):
         block = Block(SIGNALS, np.array([i * 50]), np.array([[74.0, oil]]), np.array([-1], dtype=np.int16))
         row.run(block)
-    (low, high), (of_oil, _) = LimitsInForce(rules, SIGNALS, ()).at(block, row.judge.applies)
-    assert isnan(low)
-    assert isnan(of_oil)
-    return high
+    boost, of_oil = LimitsInForce(rules, SIGNALS, ()).at(block, row.judge.applies)
+    assert next_limit(boost, 74.0, BELOW) is None
+    assert of_oil == []
+    return min(x.value for x in boost)
 
 
 @pytest.mark.parametrize(
@@ -64,5 +62,5 @@ def test_without_any_further_condition_every_limit_is_shown() -> None:
     row = Row(SIGNALS, (RATING,))
     block = Block(SIGNALS, np.array([0]), np.array([[74.0, 40.0]]), np.array([-1], dtype=np.int16))
     row.run(block)
-    (_, high), _ = LimitsInForce((RATING,), SIGNALS, ()).at(block, row.judge.applies)
-    assert high == 180.0
+    boost, _ = LimitsInForce((RATING,), SIGNALS, ()).at(block, row.judge.applies)
+    assert boost == [Limit(180.0, ABOVE, Action.EASE)]

@@ -263,6 +263,12 @@ class RuleBase(Table):
     again: str = key("added when it keeps coming back", "", max_length=160, pattern=ONE_LINE)
     latch: bool = key("held until reset after the condition has gone", False)
     on_delay_s: float = _delay("beyond its limit for so long raises it", 0.0)
+    act: str = key(
+        "what to do in two or three words, shown largest; left out: look when stopped, ease off now, stop when safe",
+        "",
+        max_length=24,
+        pattern=ONE_LINE,
+    )
     off_delay_s: float = _delay("back within for so long clears it", 0.0)
     when: list[WhenTable] = table("judged only while all of these hold", list)
     when_unknown: Literal["hold", "judge"] | None = key(

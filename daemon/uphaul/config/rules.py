@@ -157,6 +157,7 @@ class _Builder:
             action=ACTIONS[t.action],
             rank=t.rank,
             say=t.say or t.name.replace("-", " ").replace(":", ": "),
+            act=t.act,
             again=t.again,
             latch=t.latch,
             when=tuple(build_when(self._scope, f"{self._key}.when[{i}]", w) for i, w in enumerate(t.when)),

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 
 from uphaul.config.spec import Config
 from uphaul.derive import Deriver
 from uphaul.derive.fuel import CORRECTED, OFF
+from uphaul.physics.basis import Floats
 from uphaul.physics.correction import WHY_OFF
 
-__all__ = ["Typical", "correction_notes", "typical"]
+__all__ = ["Typical", "correction_notes", "typical", "usual_readings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,13 +27,17 @@ class Typical:
     uncertainty: float | None
 
 
+def usual_readings(config: Config) -> dict[str, float]:
+    """The typical reading of each signal that has one, in its unit; of computed ones from those of their inputs."""
+    values = _typical_row(config, Deriver(config.signals, config.computed, gap_ms=config.gap_ms))
+    return {s.name: x for s, x in zip(config.signals, values[0].tolist(), strict=True) if isfinite(x)}
+
+
 def typical(config: Config) -> list[Typical]:
     """Every computed signal, in the order of the file. Measured signals without a typical value are unknown."""
-    written = {a.signal: a.typical for a in config.accuracies if a.typical is not None}
     given = {a.signal: a.uncertainty for a in config.accuracies if a.uncertainty is not None}
-    values = np.array([[written.get(s.name, np.nan) for s in config.signals]])
     deriver = Deriver(config.signals, config.computed, gap_ms=config.gap_ms)
-    deriver.steady(values)
+    values = _typical_row(config, deriver)
     found = deriver.uncertainty(values, given)
     column = {s.name: k for k, s in enumerate(config.signals)}
     return [
@@ -44,6 +50,13 @@ def typical(config: Config) -> list[Typical]:
         )
         for c in config.computed
     ]
+
+
+def _typical_row(config: Config, deriver: Deriver) -> Floats:
+    written = {a.signal: a.typical for a in config.accuracies if a.typical is not None}
+    values = np.array([[written.get(s.name, np.nan) for s in config.signals]])
+    deriver.steady(values)
+    return values
 
 
 def correction_notes(config: Config) -> list[str]:

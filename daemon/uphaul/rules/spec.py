@@ -87,7 +87,8 @@ class Rule:
 
     `window_ms` belongs to rate, exposure and reach; `start` (config key `from`) to reach; `grace_ms` to lost.
     `expected` holds a departure rule's expected curve by tune name. `judge_unknown_when` is True when an unknown
-    `when` makes the tick unknown, False when it counts as holding.
+    `when` makes the tick unknown, False when it counts as holding. `act` is what to do in two or three words, empty:
+    those of its action.
     """
 
     name: str
@@ -98,6 +99,7 @@ class Rule:
     action: Action
     rank: int = 50
     say: str = ""
+    act: str = ""
     again: str = ""
     latch: bool = False
     when: tuple[When, ...] = ()

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from uphaul.web.server import keep_trying, make_app, serve
-from uphaul.web.state import AlertView, LogView, SignalView, SourceView, Status, WebState
+from uphaul.web.state import WebState
 
-__all__ = ["AlertView", "LogView", "SignalView", "SourceView", "Status", "WebState", "keep_trying", "make_app", "serve"]
+__all__ = ["WebState", "keep_trying", "make_app", "serve"]

@@ -1,10 +1,10 @@
 """Serve the status page, its event stream and its JSON.
 
 Theory of operation. `make_app` builds an aiohttp application around a `WebState`. While at least one browser listens,
-one task asks the state for a `Status` every `period_s`, makes one JSON text of it and publishes that to a hub; every
-``/events`` request is a subscriber that holds the newest two texts. So the cost does not grow with the browsers but
-for the sending, and a slow one misses events (counted) instead of holding anything up. A browser that takes nothing
-for `PATIENCE_S` is hung up on; it reconnects by itself. A handler that fails answers 500 and is counted; so is a
+one task asks the state for a `Status` every `period_s`, and at once when there is news, makes one JSON text of it and
+publishes that to a hub; every ``/events`` request is a subscriber that holds the newest two texts. So the cost does
+not grow with the browsers but for the sending, and a slow one misses events (counted) instead of holding anything up.
+A browser that takes nothing for `PATIENCE_S` is hung up on; it reconnects by itself. A handler that fails answers 500 and is counted; so is a
 failing `status`, and then no event goes out and the pages say that they are not live. Shutdown closes the hub, which
 ends the streams.
 
@@ -34,6 +34,7 @@ __all__ = ["add_headers", "keep_trying", "make_app", "serve"]
 _log = logging.getLogger(__name__)
 
 SHORTEST_PERIOD_S = 0.2  # five events a second at most: more than a glance can use
+SHORTEST_GAP_S = 0.01  # however much news there is
 PATIENCE_S = 10.0
 MOST_STREAMS = 32
 SHUTDOWN_S = 1.0  # within the two seconds that the daemon has to end
@@ -269,7 +270,10 @@ class _Room:
     async def _publish(self) -> None:
         failing = False
         while True:
-            await asyncio.sleep(self._period_s)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(self._period_s):
+                    await self._state.news.wait()
+            self._state.news.clear()
             if not self._hub.subscriptions:
                 self._wanted.clear()
                 await self._wanted.wait()
@@ -285,6 +289,7 @@ class _Room:
             failing = False
             self._hub.publish(event)
             self._state.dropped = self._hub.dropped
+            await asyncio.sleep(SHORTEST_GAP_S)
 
     async def shut(self, app: web.Application) -> None:
         """End the streams."""

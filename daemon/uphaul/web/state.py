@@ -1,145 +1,55 @@
-"""What the status page shows, as plain frozen values, and its one JSON form.
+"""What a page is told, as one JSON form of `uphaul.status.Status`, and the two unit systems that it can show.
 
-The app fills a `Status` from what it owns; nothing here reads a clock or another room's objects. Process-plant words of
-the alert life cycle stay in the code: `words` in the JSON is what a person reads.
+Process-plant words of the alert life cycle stay in the code: `words` in the JSON is what a person reads.
 """
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from uphaul.alerts import State
-from uphaul.rules import Action
-from uphaul.signals import Quality
+from uphaul.status import STATE_WORDS, AlertView, RoomView, SignalView, SourceView, Status, act_words
+from uphaul.units import UNITS, convert
 
-__all__ = ["AlertView", "LogView", "SignalView", "SourceView", "Status", "WebState", "to_json"]
+__all__ = ["UNIT_WORDS", "WebState", "to_json", "unit_systems"]
 
-# What an alert's state is called on the page. Source: common practice of the trade, plain words first.
-STATE_WORDS = {
-    State.NORMAL: "over",
-    State.UNACKNOWLEDGED: "",
-    State.ACKNOWLEDGED: "seen",
-    State.RETURNED_UNACKNOWLEDGED: "over, not yet seen",
-    State.LATCHED_UNACKNOWLEDGED: "held until reset",
-    State.LATCHED_ACKNOWLEDGED: "seen, held until reset",
-    State.SHELVED: "quiet for now",
-    State.SUPPRESSED: "covered by another alert",
-    State.OUT_OF_SERVICE: "off for now",
-}
-ACTION_WORDS = {Action.NOTE: "Look when stopped", Action.EASE: "Ease off now", Action.STOP: "Stop when safe"}
 UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "m/s2": "m/s²", "kg/m3": "kg/m³", "deg": "°"}
 MOST_DECIMALS = 2
-# The condition is over: the page must not go on telling the driver to act.
-OVER = (State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
-OVER_WORDS = "Back to normal"
+DIGITS = 6  # more than any sensor here resolves
 
-
-@dataclass(frozen=True, slots=True)
-class SignalView:
-    """One row of the page. `value` None (or NaN) is unknown, and `quality` says why. `low` and `high` are the limits in
-    force that the value is nearest to below and above, in the signal's unit, None where no rule watches that side.
-    `per_unit` (counts per unit) sets how many decimals make sense.
-    """
-
-    name: str
-    unit: str
-    value: float | None
-    quality: Quality = Quality.GOOD
-    meaning: str = ""
-    per_unit: int = 1
-    low: float | None = None
-    high: float | None = None
-    computed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class AlertView:
-    """One alert that is not in its normal state, the most pressing one first in `Status.alerts`.
-
-    `say` is the rule's instruction. `since_s` is how long ago its condition became true, `value` and `limit` (both in
-    `unit`, None when unknown) are those of that tick: an alert that was covered by another until now shows how long
-    things have been so. `since_s` None: in an earlier drive. `measure` names what they are of: the signal, or for
-    example ``slope of coolant``. `side` is ``above`` or ``below``, empty where that says nothing (a lost signal).
-    `cause` names what is wrong with a signal that is lost: ``open circuit``.
-    """
-
-    rule: str
-    action: Action
-    state: State
-    say: str
-    measure: str
-    value: float | None
-    limit: float | None
-    unit: str
-    since_s: float | None
-    side: str = "above"
-    again: str = ""
-    cause: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class SourceView:
-    """How a source is doing, in the words of its health."""
-
-    name: str
-    state: str
-    problem: str = ""
-    restarts: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class LogView:
-    """How the log is doing: `state` in words (``recording``, ``between drives``, ``not recording``)."""
-
-    state: str
-    problem: str = ""
-    lost_ticks: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Status:
-    """Everything on the page at one moment.
-
-    `t_ms` is the last finished tick in ms since the drive began, None before the first. `tick_age_s` is how long ago
-    that tick was finished when this was made, None before the first: the page calls itself not live when it is late.
-    `drive` None: between drives. `tune` None: unknown. `invented` marks data of the demo vehicle, `replayed` those of a
-    recorded drive that is played. `notices` are lasting remarks in plain words (card full, many alerts).
-    """
-
-    version: str
-    vehicle: str = ""
-    invented: bool = False
-    replayed: bool = False
-    drive: int | None = None
-    t_ms: int | None = None
-    tick_age_s: float | None = None
-    tune: str | None = None
-    signals: tuple[SignalView, ...] = ()
-    alerts: tuple[AlertView, ...] = ()
-    sources: tuple[SourceView, ...] = ()
-    log: LogView = LogView("not recording")
-    notices: tuple[str, ...] = ()
+METRIC = {"psi": "kPa", "inHg": "kPa", "degF": "degC", "mph": "km/h", "ft": "m", "mi": "km", "lb": "kg"}
+METRIC |= {"lb/min": "kg/h", "hp": "kW", "lbf·ft": "N·m"}
+US = {"kPa": "psi", "hPa": "psi", "mbar": "psi", "bar": "psi", "MPa": "psi", "degC": "degF", "K": "degF"}
+US |= {"km/h": "mph", "m/s": "mph", "m": "ft", "km": "mi", "kg": "lb", "t": "lb", "kg/h": "lb/min", "kg/s": "lb/min"}
+US |= {"g/s": "lb/min", "kW": "hp", "N·m": "lbf·ft"}
+"""What each unit is shown in. Source: common practice of the trade on either side."""
 
 
 @dataclass(slots=True)
 class WebState:
     """What the web room is given and what it counts.
 
-    `status` makes the present `Status`; it is called on the event loop, at most five times a second whatever the number
-    of browsers, and must not block. `failures` counts handlers that failed (each answered 500) and calls of `status`
-    that raised. `dropped` counts events that slow browsers missed.
+    `status` makes the present `Status`; it is called on the event loop and must not block. `failures` counts handlers
+    that failed (each answered 500) and calls of `status` that raised. `dropped` counts events that slow browsers
+    missed. `news` is set when pages should hear at once instead of at the next period.
     """
 
     status: Callable[[], Status]
     failures: int = 0
     dropped: int = 0
+    news: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def nudge(self) -> None:
+        """Something that a person must see at once has changed."""
+        self.news.set()
 
 
 def to_json(status: Status, state: WebState, sent_ms: int) -> str:
     """`status` as one line of JSON. `sent_ms` (any steady clock) lets a page see that what it gets is late."""
+    log, sound, played = status.log, status.sound, status.played
     return json.dumps(
         {
             "version": status.version,
@@ -151,13 +61,34 @@ def to_json(status: Status, state: WebState, sent_ms: int) -> str:
             "t_ms": status.t_ms,
             "tick_age_s": _number(status.tick_age_s),
             "tune": status.tune,
+            "tunes": list(status.tunes),
             "alerts": [_alert(a) for a in status.alerts],
+            "aside": [_alert(a) for a in status.aside],
             "signals": [_signal(s) for s in status.signals],
-            "sources": [
-                {"name": s.name, "state": s.state, "problem": s.problem, "restarts": s.restarts} for s in status.sources
-            ],
-            "log": {"state": status.log.state, "problem": status.log.problem, "lost_ticks": status.log.lost_ticks},
+            "sources": [_source(s) for s in status.sources],
+            "outputs": [_source(s) for s in status.outputs],
+            "log": {
+                "state": log.state,
+                "problem": log.problem,
+                "lost_ticks": log.lost_ticks,
+                "free_mb": _number(log.free_mb),
+                "size_mb": _number(log.size_mb),
+                "hours": _number(log.hours),
+            },
             "notices": list(status.notices),
+            "sound": None if sound is None else {"number": sound.number, "action": sound.action.word},
+            "clock": status.clock,
+            "power_cut": status.power_cut,
+            "played": None
+            if played is None
+            else {
+                "t_ms": played.t_ms,
+                "first_ms": played.first_ms,
+                "last_ms": played.last_ms,
+                "speed": played.speed,
+                "paused": played.paused,
+                "seeking": played.seeking,
+            },
             "web": {"failures": state.failures, "dropped": state.dropped},
         },
         allow_nan=False,
@@ -166,9 +97,30 @@ def to_json(status: Status, state: WebState, sent_ms: int) -> str:
     )
 
 
+def unit_systems() -> dict[str, dict[str, dict[str, object]]]:
+    """By unit code: how ``metric`` and ``us`` write it, ``words`` and shown = value * ``factor`` + ``offset``.
+
+    ``spread`` is the factor of differences, which an offset has no part in. A rate per second of a unit is under
+    ``degC/s`` and the like too.
+    """
+    out = {}
+    for unit in {u.name for u in UNITS.values()}:
+        for rate in ("", "/s"):
+            out[unit + rate] = {
+                name: _shown(unit, table.get(unit, unit), rate) for name, table in (("metric", METRIC), ("us", US))
+            }
+    return out
+
+
+def _shown(unit: str, target: str, rate: str) -> dict[str, object]:
+    offset = 0.0 if rate else convert(0.0, unit, target)
+    factor = convert(1.0, unit, target) - convert(0.0, unit, target)
+    return {"words": _unit(target + rate), "factor": factor, "offset": offset}
+
+
 def _number(value: float | None) -> float | None:
-    """JSON has no NaN and no infinity: both are unknown to a reader."""
-    return float(value) if value is not None and math.isfinite(value) else None
+    """Short; and JSON has no NaN and no infinity: both are unknown to a reader."""
+    return float(f"{value:.{DIGITS}g}") if value is not None and math.isfinite(value) else None
 
 
 def _decimals(per_unit: int) -> int:
@@ -182,6 +134,10 @@ def _unit(unit: str) -> str:
     return UNIT_WORDS.get(unit) or (UNIT_WORDS[base] + slash + rest if UNIT_WORDS.get(base) else unit.strip("1"))
 
 
+def _source(view: SourceView) -> dict[str, object]:
+    return {"name": view.name, "state": view.state, "problem": view.problem, "restarts": view.restarts}
+
+
 def _signal(view: SignalView) -> dict[str, object]:
     value = _number(view.value)
     known = value is not None and view.quality.known
@@ -190,30 +146,61 @@ def _signal(view: SignalView) -> dict[str, object]:
         "name": view.name,
         "meaning": view.meaning,
         "unit": _unit(view.unit),
+        "code": view.unit,
         "value": value if known else None,
         "decimals": _decimals(view.per_unit),
         "quality": quality,
         "low": _number(view.low),
         "high": _number(view.high),
         "computed": view.computed,
+        "required": view.required,
+        "room": None if view.room is None or not known else _room(view.room),
+    }
+
+
+def _room(room: RoomView) -> dict[str, object]:
+    worst = None
+    if room.worst is not None and room.worst_limit is not None and room.worst_ms is not None:
+        worst = {
+            "value": _number(room.worst),
+            "limit": _number(room.worst_limit),
+            "share": _number(room.worst_share),
+            "t_ms": room.worst_ms,
+        }
+    return {
+        "limit": _number(room.limit),
+        "left": _number(room.left),
+        "share": _number(room.share),
+        "side": room.side,
+        "action": room.action.word,
+        "trend": _number(room.trend),
+        "left_s": _number(room.left_s),
+        "worst": worst,
     }
 
 
 def _alert(view: AlertView) -> dict[str, object]:
     return {
         "rule": view.rule,
+        "raise": view.raise_number,
         "action": view.action.word,
-        "act": OVER_WORDS if view.state in OVER else ACTION_WORDS[view.action],
-        "over": view.state in OVER,
+        "act": act_words(view),
+        "over": view.over,
         "say": view.say,
         "again": view.again,
         "measure": view.measure,
+        "signal": view.signal,
         "side": view.side,
         "cause": view.cause,
         "value": _number(view.value),
         "limit": _number(view.limit),
+        "now": _number(view.now),
         "unit": _unit(view.unit),
+        "code": view.unit,
         "since_s": _number(view.since_s),
+        "left_s": _number(view.left_s),
+        "latching": view.latching,
+        "shelf_left_s": _number(view.shelf_left_s),
         "state": view.state.value,
         "words": STATE_WORDS[view.state],
     }

@@ -16,7 +16,8 @@ import pytest
 
 from support.status_page import busy, calm
 from uphaul.errors import UphaulError
-from uphaul.web import Status, WebState, keep_trying, make_app, serve
+from uphaul.status import Status
+from uphaul.web import WebState, keep_trying, make_app, serve
 
 DEADLINE_S = 10.0
 

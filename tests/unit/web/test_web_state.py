@@ -12,8 +12,9 @@ from support.status_page import busy, calm
 from uphaul.alerts import State
 from uphaul.rules import Action
 from uphaul.signals import Quality
-from uphaul.web import SignalView, Status, WebState
-from uphaul.web.state import ACTION_WORDS, STATE_WORDS, to_json
+from uphaul.status import ACTION_WORDS, STATE_WORDS, SignalView, Status
+from uphaul.web import WebState
+from uphaul.web.state import to_json
 
 
 def shown(status: Status) -> dict[str, Any]:
