@@ -76,6 +76,7 @@ def _plain(problem: Problem) -> dict[str, object]:
 
 
 def _summary(config: Config) -> dict[str, object]:
+    from uphaul.config.page import page_notes
     from uphaul.config.typical import correction_notes, typical
 
     return {
@@ -90,7 +91,7 @@ def _summary(config: Config) -> dict[str, object]:
             for t in typical(config)
         ],
         "calibrations": [asdict(c) for c in config.calibrations],
-        "notes": correction_notes(config),
+        "notes": [*correction_notes(config), *page_notes(config)],
         "tunes": list(config.tunes),
         "rules": [
             {"name": r.name, "kind": r.kind.value, "signal": r.signal, "action": r.action.word} for r in config.rules
@@ -99,6 +100,7 @@ def _summary(config: Config) -> dict[str, object]:
 
 
 def _text(config: Config, directory: Path) -> str:
+    from uphaul.config.page import page_notes
     from uphaul.config.typical import correction_notes, typical
 
     measured = [s.name for s in config.signals if not s.computed]
@@ -121,7 +123,7 @@ def _text(config: Config, directory: Path) -> str:
     if told:
         lines.append("at typical values, with one standard uncertainty:")
         lines += [f"          {t.signal} {t.value:.4g} ± {t.uncertainty:.2g} {_unit(t.unit)}".rstrip() for t in told]
-    return "\n".join([*lines, *correction_notes(config)])
+    return "\n".join([*lines, *correction_notes(config), *page_notes(config)])
 
 
 def _calibrated(c: Calibration) -> str:

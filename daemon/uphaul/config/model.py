@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag
 
 from uphaul.config.computed_tables import ComputedTable, MapTable
+from uphaul.config.panel_tables import PanelTable
 from uphaul.config.receiver_tables import GpsTable, PulseTable
 from uphaul.config.sensor_tables import AdcTable, SensorTable
 from uphaul.config.tables import (
@@ -27,6 +28,7 @@ from uphaul.config.tables import (
     key,
     table,
 )
+from uphaul.config.web_tables import WebTable
 
 __all__ = [
     "FILES",
@@ -45,6 +47,7 @@ __all__ = [
     "LostTable",
     "MapTable",
     "ObdTable",
+    "PanelTable",
     "PulseTable",
     "RateTable",
     "ReachTable",
@@ -260,15 +263,15 @@ class RuleBase(Table):
     action: Literal["note", "ease", "stop"] = key("what it asks of the driver")
     rank: int = key("order among alerts of one action, lowest first: time to damage", 50, ge=0, le=1000)
     say: str = key("what to tell the driver; left out: the rule's name", "", max_length=160, pattern=ONE_LINE)
-    again: str = key("added when it keeps coming back", "", max_length=160, pattern=ONE_LINE)
-    latch: bool = key("held until reset after the condition has gone", False)
-    on_delay_s: float = _delay("beyond its limit for so long raises it", 0.0)
     act: str = key(
         "what to do in two or three words, shown largest; left out: look when stopped, ease off now, stop when safe",
         "",
         max_length=24,
         pattern=ONE_LINE,
     )
+    again: str = key("added when it keeps coming back", "", max_length=160, pattern=ONE_LINE)
+    latch: bool = key("held until reset after the condition has gone", False)
+    on_delay_s: float = _delay("beyond its limit for so long raises it", 0.0)
     off_delay_s: float = _delay("back within for so long clears it", 0.0)
     when: list[WhenTable] = table("judged only while all of these hold", list)
     when_unknown: Literal["hold", "judge"] | None = key(
@@ -388,19 +391,13 @@ class LogTable(Table):
     max_mb: int = key("largest size of the log; the oldest drives go first", 4000, unit="MB", ge=10, le=10_000_000)
 
 
-class WebTable(Table):
-    """Where the page is served."""
-
-    host: str = key('address to listen on; "" serves no page', "127.0.0.1", max_length=253)
-    port: int = key("port to listen on; 0 takes any free one", 8710, ge=0, le=65_535)
-
-
 class DaemonFile(Table):
-    """daemon.toml: drives, log and page."""
+    """daemon.toml: drives, log, page and outputs."""
 
     drive: DriveTable = table("when a drive begins and ends", DriveTable)
     log: LogTable = table("bounds of the log", LogTable)
-    web: WebTable = table("where the page is served", WebTable)
+    web: WebTable = table("where the page is served, and to whom", WebTable)
+    panel: PanelTable | None = key("buzzer, lamp and button on the dash; left out: none", None)
 
 
 FILES: dict[str, type[Table]] = {

@@ -26,6 +26,7 @@ __all__ = [
     "Input",
     "LogSpec",
     "ObdSpec",
+    "PanelSpec",
     "PulseSpec",
     "SourceSpec",
     "TuneInput",
@@ -257,10 +258,33 @@ class LogSpec:
 
 @dataclass(frozen=True, slots=True)
 class WebSpec:
-    """Where the page is served; `port` 0 takes any free port, `host` empty serves none."""
+    """Where the page is served; `port` 0 takes any free port, `host` empty serves none.
+
+    `look` is who may look: ``open`` everyone who reaches the page, ``paired`` paired devices. Acting always needs pairing.
+    `names` are further names that a browser may call the page by.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8710
+    look: str = "open"
+    names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PanelSpec:
+    """Buzzer, lamp and button on lines (number or name) of a GPIO `chip`; None is not fitted, at least one is.
+
+    `button_bias` is the resistor that the chip adds: ``as-is``, ``disabled``, ``pull-up`` or ``pull-down``.
+    """
+
+    chip: str
+    buzzer: int | str | None = None
+    lamp: int | str | None = None
+    button: int | str | None = None
+    buzzer_active_low: bool = False
+    lamp_active_low: bool = False
+    button_active_low: bool = True
+    button_bias: str = "pull-up"
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,6 +307,7 @@ class Config:
     drive: DriveSpec = field(default_factory=lambda: DriveSpec(None))
     log: LogSpec = field(default_factory=LogSpec)
     web: WebSpec = field(default_factory=WebSpec)
+    panel: PanelSpec | None = None
     files: tuple[tuple[str, str], ...] = ()
     accuracies: tuple[Accuracy, ...] = ()
     calibrations: tuple[Calibration, ...] = ()

@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
+    "HOST_NAME",
     "LONGEST_S",
     "ONE_LINE",
     "PATTERNS",
@@ -29,6 +30,7 @@ RULE_NAME = r"^[a-z0-9][a-z0-9:_-]{0,59}$"
 TUNE_NAME = r"^[a-z0-9][a-z0-9_-]{0,39}$"
 ONE_LINE = r"^[^\x00-\x1f\x7f]*$"
 WHOLE = r"^-?[0-9]{1,5}$"
+HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
 
 PATTERNS = {
     SIGNAL_NAME: "a small letter, then small letters, digits and _ (40 at most)",
@@ -36,6 +38,7 @@ PATTERNS = {
     RULE_NAME: "small letters, digits, -, _ and : (60 at most)",
     TUNE_NAME: "small letters, digits, - and _ (40 at most)",
     ONE_LINE: "text in one line",
+    HOST_NAME: "the name of a host, without port: letters, digits, . and -",
     WHOLE: "a whole number of at most 5 digits",
 }
 """What each pattern means, in words."""
