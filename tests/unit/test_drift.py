@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from support.drives import block_of, signals_of
-from uphaul.analysis.drift import LEAST_DRIVES, cold_stand, drifts
+from uphaul.analysis.drift import LEAST_DRIVES, Drift, cold_stand, drifts, temperatures
+from uphaul.signals import Signal
 
 NAMES = ("coolant", "head", "oil_temp", "ambient")
 SIGNALS = signals_of(("rpm", *NAMES), per_unit=100)
@@ -20,6 +21,10 @@ def _stand(before: int = 40, **readings: float) -> dict[str, float]:
         columns[name] = [readings.get(name, 18.0)] * before + [60.0] * 20
     assert all(len(c) == n for c in columns.values())
     return cold_stand(block_of(SIGNALS, columns), NAMES)
+
+
+def moved(stands: list[dict[str, float]]) -> list[Drift]:
+    return [d for d in drifts(stands) if d.moved]
 
 
 def test_a_cold_stand_tells_the_distance_from_the_median() -> None:
@@ -44,7 +49,7 @@ def _drives(n: int, creep: float, seed: int = 2) -> list[dict[str, float]]:
 
 
 def test_a_sensor_that_creeps_is_found_and_how_fast() -> None:
-    (found,) = drifts(_drives(30, 0.1))
+    (found,) = moved(_drives(30, 0.1))
     assert found.signal == "coolant"
     assert found.per_drive == pytest.approx(0.1, abs=0.02)
     assert found.total == pytest.approx(2.9, abs=0.5)
@@ -52,9 +57,26 @@ def test_a_sensor_that_creeps_is_found_and_how_fast() -> None:
 
 
 def test_noise_few_drives_and_one_day_in_the_sun_are_no_drift() -> None:
-    assert drifts(_drives(30, 0.0)) == []
+    assert moved(_drives(30, 0.0)) == []
     assert drifts(_drives(LEAST_DRIVES - 1, 1.0)) == []
     sun = _drives(30, 0.0)
     sun[-1] = _stand(ambient=26.0)
-    assert drifts(sun) == []
-    assert drifts([{}, *sun, {}]) == []
+    assert moved(sun) == []
+    assert moved([{}, *sun, {}]) == []
+
+
+def test_sensors_that_stay_are_told_after_those_that_move() -> None:
+    found = drifts(_drives(30, 0.1))
+    assert [d.moved for d in found] == [True, False, False, False]
+    assert {d.signal for d in found} == set(NAMES)
+
+
+def test_units_of_temperature_go_together() -> None:
+    # 64.4 degF are 18 degC, 291.15 K are 18 degC. Source: NIST SP 811, appendix B.8
+    units = {"rpm": "rpm", "coolant": "degF", "head": "K", "oil_temp": "degC", "ambient": "degC"}
+    signals = [Signal(name, unit, 100) for name, unit in units.items()]
+    signals.append(Signal("rise", "degC", 4, computed=True))
+    assert temperatures(signals) == list(NAMES)
+    still = {"rpm": 0.0, "coolant": 66.2, "head": 291.15, "oil_temp": 18.0, "ambient": 18.0, "rise": 0.0}
+    stand = cold_stand(block_of(signals, {name: [x] * 30 for name, x in still.items()}), NAMES)
+    assert stand == pytest.approx({"coolant": 1.0, "head": 0.0, "oil_temp": 0.0, "ambient": 0.0}, abs=1e-9)

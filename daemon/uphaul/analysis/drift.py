@@ -14,25 +14,32 @@ from statistics import median
 
 import numpy as np
 
-from uphaul.signals import Block, index_of
+from uphaul.signals import Block, Signal, index_of
+from uphaul.units import UNITS
 
-__all__ = ["LEAST_DRIVES", "Drift", "cold_stand", "drifts"]
+__all__ = ["LATEST", "LEAST_DRIVES", "Drift", "cold_stand", "drifts", "temperatures"]
 
 LEAST_DRIVES = 6
 """Fewer cold starts say nothing of a drift. Source: our own choice."""
 
+LATEST = 300
+"""More cold starts are not looked back: what a sensor did years ago is past. Source: our own choice."""
+
 LEAST_TICKS = 20
 """Ticks before the start to take a reading from. Source: our own choice, a second of the usual rate."""
 
-COLD = 10.0
-"""Wider apart, in the temperatures' unit, is a warm engine. Source: our own choice."""
+COLD_K = 10.0
+"""Wider apart is a warm engine. Source: our own choice."""
+
+LEAST_TOTAL_K = 1.0
+"""Less is no drift that a limit would notice. Source: our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """A sensor that moves away from the others: by `per_drive` a cold start, by `total` over `drives` of them.
+    """Where a sensor goes beside the others: by `per_drive` a cold start, by `total` over `drives` of them, in K.
 
-    `scatter` is the median distance of a stand from that line; all in the sensors' unit.
+    `scatter` is the median distance of a stand from that line.
     """
 
     signal: str
@@ -41,9 +48,19 @@ class Drift:
     drives: int
     scatter: float
 
+    @property
+    def moved(self) -> bool:
+        """Whether that is a drift: enough to matter, and three times its scatter."""
+        return abs(self.total) >= LEAST_TOTAL_K and abs(self.total) > 3.0 * self.scatter
+
+
+def temperatures(signals: Sequence[Signal]) -> list[str]:
+    """The measured temperatures: what should read the same on an engine that has stood for a night."""
+    return [s.name for s in signals if not s.computed and UNITS[s.unit].kind == "temperature"]
+
 
 def cold_stand(block: Block, names: Sequence[str], *, rpm: str = "rpm", off_rpm: float = 50.0) -> dict[str, float]:
-    """Distance of each signal of `names` (one unit) from the median of all, before the engine first turned.
+    """Distance in K of each temperature of `names` from the median of all, before the engine first turned.
 
     `block` is the beginning of a drive. Empty when there is no such time, or the engine was not cold. Signals without
     a reading are left out, at least three must have one.
@@ -56,18 +73,19 @@ def cold_stand(block: Block, names: Sequence[str], *, rpm: str = "rpm", off_rpm:
         return {}
     found = {}
     for name in names:
+        unit = UNITS[block.signals[columns[name]].unit]
         x = block.values[:before, columns[name]]
         known = x[~np.isnan(x)]
         if 2 * len(known) >= before:
-            found[name] = float(np.median(known))
-    if len(found) < 3 or max(found.values()) - min(found.values()) > COLD:
+            found[name] = float(np.median(known)) * unit.factor + unit.offset
+    if len(found) < 3 or max(found.values()) - min(found.values()) > COLD_K:
         return {}
     middle = median(found.values())
     return {name: value - middle for name, value in found.items()}
 
 
-def drifts(stands: Sequence[Mapping[str, float]], *, least_total: float = 1.0) -> list[Drift]:
-    """Sensors that drifted by `least_total` and by three times their scatter, the largest first.
+def drifts(stands: Sequence[Mapping[str, float]]) -> list[Drift]:
+    """Where every sensor with enough cold starts goes, those that moved first, then the largest.
 
     `stands` are those of `cold_stand`, oldest first; empty ones count nothing. Source: Theil's and Sen's estimator.
     """
@@ -79,7 +97,5 @@ def drifts(stands: Sequence[Mapping[str, float]], *, least_total: float = 1.0) -
         slope = median((b - a) / (j - i) for (i, a), (j, b) in combinations(enumerate(y), 2))
         level = median(v - slope * i for i, v in enumerate(y))
         scatter = median(abs(v - level - slope * i) for i, v in enumerate(y))
-        total = slope * (len(y) - 1)
-        if abs(total) >= least_total and abs(total) > 3.0 * scatter:
-            out.append(Drift(name, slope, total, len(y), scatter))
-    return sorted(out, key=lambda d: -abs(d.total))
+        out.append(Drift(name, slope, slope * (len(y) - 1), len(y), scatter))
+    return sorted(out, key=lambda d: (not d.moved, -abs(d.total)))

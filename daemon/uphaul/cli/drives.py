@@ -15,10 +15,20 @@ __all__ = ["command"]
 
 @click.command()
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--drift", is_flag=True, help="Tell which temperature sensors moved over the drives' cold starts.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
-def command(log: Path, as_json: bool) -> None:
-    """List the drives in LOG: when, how long, how often a rule was raised (as `uphaul replay` lists it)."""
+def command(log: Path, drift: bool, as_json: bool) -> None:
+    """List the drives in LOG: when, how long, how often a rule was raised (as `uphaul replay` lists it).
+
+    With --drift: before each cold start all temperatures should read the same, so a sensor that moves away from the
+    others over the drives drifts. At least six cold starts are needed; the last 300 are looked at.
+    """
     with Log.open(log) as file:
+        if drift:
+            from uphaul.cli.drives_drift import show
+
+            show(file, as_json=as_json)
+            return
         drives, copied = file.drives(), file.copied
     if as_json:
         rows = [
