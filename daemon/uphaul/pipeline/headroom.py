@@ -24,7 +24,7 @@ from uphaul.signals import Block, Signal
 
 __all__ = ["Headroom", "Room", "Worst"]
 
-LOOK_MS = 200
+LOOK_MS = 250
 RING = 26
 """Seconds that the trend looks back, and one."""
 ENDS = 5
@@ -81,7 +81,7 @@ class Headroom:
         self._nothing = np.full(len(signals), np.nan)
         self._low, self._high = self._nothing, self._nothing
         self._ring = np.full((RING, len(signals)), np.nan)
-        self._looked_ms = self._second = self._last_ms = -(1 << 62)
+        self._looked_ms = self._second = self._last_ms = -(1 << 40)
 
     def run(self, block: Block, applies: npt.NDArray[np.bool_]) -> bool:
         """Take in the next ticks; `applies` (rules,) as in `LimitsInForce.at`. Whether what is shown was renewed."""
@@ -100,15 +100,14 @@ class Headroom:
         return True
 
     def _remember(self, block: Block) -> None:
-        seconds = block.t_ms // 1000
-        gaps = np.diff(block.t_ms, prepend=self._last_ms) > GAP_MS
-        fresh = np.flatnonzero(np.diff(seconds, prepend=self._second) > 0)
-        self._last_ms, self._second = int(block.t_ms[-1]), int(seconds[-1])
-        if gaps.any():
-            self._ring[:] = np.nan
-            fresh = fresh[fresh >= np.flatnonzero(gaps)[-1]]
-        if len(fresh):
-            self._ring = np.concatenate((self._ring, block.values[fresh[-RING:]]))[-RING:]
+        for i, t_ms in enumerate(block.t_ms.tolist()):
+            gap, self._last_ms = t_ms - self._last_ms > GAP_MS, t_ms
+            if t_ms // 1000 == self._second:
+                continue
+            self._second = t_ms // 1000
+            if gap:
+                self._ring[:] = np.nan
+            self._ring = np.concatenate((self._ring[1:], block.values[i : i + 1]))
 
     def _look(self, block: Block, applies: npt.NDArray[np.bool_], now: int) -> None:
         self.limits = self._in_force.at(block, applies)

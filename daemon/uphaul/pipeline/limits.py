@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from uphaul.rules import ABOVE, BELOW, Action, Kind, Rule, Share
+from uphaul.rules import Action, Kind, Rule, Setting, Share
 from uphaul.rules.levels import Bound
 from uphaul.signals import NO_TUNE, Block, Signal, index_of
 
@@ -40,16 +40,17 @@ class LimitsInForce:
     def __init__(self, rules: tuple[Rule, ...], signals: tuple[Signal, ...], tunes: tuple[str, ...]) -> None:
         column = index_of(signals)
         self._count = len(signals)
-        self._bounds: dict[int, list[tuple[int, int, int, Action, Bound]]] = {}
+        self._bounds: dict[int, list[tuple[int, int, Limit, Bound | None]]] = {}
         for tune in range(NO_TUNE, len(tunes)):
             names = [tunes[tune]] if tune >= 0 else [None, *tunes]
             self._bounds[tune] = [
-                (rule, column[r.signal], r.side, r.action, Bound(s.limit, s.deadband, r.side, column))
+                (rule, column[r.signal], *_limit(r, s, column))
                 for rule, r in enumerate(rules)
                 if r.kind is Kind.THRESHOLD and r.signal in column
                 for s in (r.setting(name) for name in names)
                 if not isinstance(s.limit, Share)
             ]
+        self._rules = {tune: np.array([b[0] for b in bounds], dtype=np.intp) for tune, bounds in self._bounds.items()}
 
     def at(self, block: Block, applies: npt.NDArray[np.bool_]) -> list[list[Limit]]:
         """The limits of every signal at the block's last tick; of an unknown tune those of all tunes.
@@ -59,10 +60,20 @@ class LimitsInForce:
         """
         rows = np.append(block.values[-1], nan).reshape(-1, 1)
         out: list[list[Limit]] = [[] for _ in range(self._count)]
-        for rule, i, side, action, bound in self._bounds[int(block.tune[-1])]:
-            if not applies[rule]:
+        bounds = self._bounds[int(block.tune[-1])]
+        which = self._rules[int(block.tune[-1])]
+        for (_, i, plain, bound), counts in zip(bounds, applies[which].tolist(), strict=True):
+            if not counts:
                 continue
-            limit = float(bound.limit(rows)[0])
-            if not isnan(limit):
-                out[i].append(Limit(limit, ABOVE if side == ABOVE else BELOW, action))
+            limit = plain if bound is None else plain._replace(value=float(bound.limit(rows)[0]))
+            if not isnan(limit.value):
+                out[i].append(limit)
         return out
+
+
+def _limit(rule: Rule, setting: Setting, column: dict[str, int]) -> tuple[Limit, Bound | None]:
+    """The limit of a setting, and what to ask for its value where it is no plain number."""
+    if isinstance(setting.limit, int | float):
+        return Limit(float(setting.limit), rule.side, rule.action), None
+    bound = Bound(setting.limit, setting.deadband, rule.side, column)
+    return Limit(nan, rule.side, rule.action), bound
