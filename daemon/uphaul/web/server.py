@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import logging
 import os
 import socket
@@ -27,7 +28,7 @@ from aiohttp import web
 
 from uphaul.errors import UphaulError
 from uphaul.hub import Hub, Subscription
-from uphaul.web.state import WebState, to_json
+from uphaul.web.state import WebState, to_json, unit_systems
 
 __all__ = ["add_headers", "keep_trying", "make_app", "serve"]
 
@@ -77,6 +78,7 @@ def make_app(state: WebState, *, period_s: float = 0.5) -> web.Application:
     app.cleanup_ctx.append(room.publishing)
     app.router.add_get("/events", room.events)
     app.router.add_get("/status.json", room.status)
+    app.router.add_get("/units.json", room.units)
     for path in PAGES:
         app.router.add_get(path, room.page)
     return app
@@ -204,6 +206,7 @@ class _Room:
         self._hub: Hub[bytes] = Hub()
         self._wanted = asyncio.Event()
         static = resources.files("uphaul.web") / "static"
+        self._units = json.dumps(unit_systems(), ensure_ascii=False)
         self._files = {path: (static / name).read_bytes() for path, (name, _) in PAGES.items()}
 
     def _text(self) -> str:
@@ -230,6 +233,10 @@ class _Room:
     async def status(self, request: web.Request) -> web.Response:
         """The present status as JSON."""
         return web.json_response(text=self._text())
+
+    async def units(self, request: web.Request) -> web.Response:
+        """How either unit system writes each unit."""
+        return web.json_response(text=self._units)
 
     async def events(self, request: web.Request) -> web.StreamResponse:
         """The event stream: the present status at once, then one each period."""
