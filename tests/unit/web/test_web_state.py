@@ -13,8 +13,9 @@ from uphaul.alerts import State
 from uphaul.rules import Action
 from uphaul.signals import Quality
 from uphaul.status import ACTION_WORDS, STATE_WORDS, SignalView, Status
+from uphaul.units import UNITS
 from uphaul.web import WebState
-from uphaul.web.state import to_json
+from uphaul.web.state import to_json, unit_systems
 
 
 def shown(status: Status) -> dict[str, Any]:
@@ -76,3 +77,35 @@ def test_only_a_condition_that_holds_tells_the_driver_to_act(state: State) -> No
     got = shown(replace(calm(), alerts=(alert,)))["alerts"][0]
     holds = state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
     assert got["act"] == ("Ease off now" if holds else "Back to normal")
+
+
+@pytest.mark.parametrize(
+    ("code", "system", "value", "words", "shown_as"),
+    [
+        ("kPa", "us", 101.325, "psi", 14.6959),  # NIST SP 811 (2008), appendix B.8: 1 psi = 6.894757 kPa
+        ("degC", "us", 100.0, "°F", 212.0),  # NIST SP 811, appendix B.8
+        ("degF", "metric", 32.0, "°C", 0.0),  # NIST SP 811, appendix B.8
+        ("km/h", "us", 100.0, "mph", 62.1371),  # NIST SP 811, appendix B.8: 1 mi/h = 1.609344 km/h
+        ("m", "us", 1000.0, "ft", 3280.84),  # NIST SP 811, appendix B.8: 1 ft = 0.3048 m
+        ("kg", "us", 2700.0, "lb", 5952.48),  # NIST SP 811, appendix B.8: 1 lb = 0.45359237 kg
+        ("N·m", "us", 840.0, "lbf·ft", 619.552),  # NIST SP 811, appendix B.8: 1 lbf·ft = 1.355818 N·m
+        ("rpm", "us", 2200.0, "rpm", 2200.0),  # the same on either side
+        ("psi", "metric", 26.5, "kPa", 182.711),  # NIST SP 811, appendix B.8
+    ],
+)
+def test_each_unit_system_shows_the_published_conversion(
+    code: str, system: str, value: float, words: str, shown_as: float
+) -> None:
+    row: dict[str, Any] = unit_systems()[code][system]
+    assert row["words"] == words
+    assert value * row["factor"] + row["offset"] == pytest.approx(shown_as, rel=1e-5, abs=1e-9)
+
+
+def test_a_slope_has_no_offset() -> None:
+    row: dict[str, Any] = unit_systems()["degC/s"]["us"]
+    assert (row["words"], row["factor"], row["offset"]) == ("°F/s", pytest.approx(1.8), 0.0)
+
+
+def test_every_unit_that_a_signal_can_have_is_in_both_systems() -> None:
+    for unit in UNITS.values():
+        assert set(unit_systems()[unit.name]) == {"metric", "us"}
