@@ -212,9 +212,9 @@ def test_faults_of_vehicle_toml() -> None:
 
 
 def test_faults_of_daemon_toml() -> None:
-    daemon = '[drive]\nsignal = "rpn"\nhold_s = -1\n[log]\nfree_mb = 1.5\n[web]\nport = 70000\n[mqtt]\nhost = "x"\n'
+    daemon = '[drive]\nsignal = "rpn"\nhold_s = -1\n[log]\nfree_mb = 1.5\n[web]\nport = 70000\n[broker]\nhost = "x"\n'
     found = {p.key: p for p in problems_of(daemon=daemon)}
-    assert set(found) == {"drive.signal", "drive.hold_s", "log.free_mb", "web.port", "mqtt"}
+    assert set(found) == {"drive.signal", "drive.hold_s", "log.free_mb", "web.port", "broker"}
     (rpm,) = problems_of(daemon='[drive]\nsignal = "rpn"\n')
     assert (rpm.file, rpm.key, rpm.nearest) == ("daemon.toml", "drive.signal", "rpm")
 

@@ -16,6 +16,7 @@ from uphaul.config import model as m
 from uphaul.config.amounts import Scope, curve_of, whole_ms
 from uphaul.config.calibration import CALIBRATION, CalibrationFile, apply_calibrations
 from uphaul.config.dbc import decode_text
+from uphaul.config.mqtt import build_mqtt
 from uphaul.config.panel import build_panel
 from uphaul.config.problems import Problems, nearest
 from uphaul.config.rules import Surroundings, build_rules
@@ -170,6 +171,7 @@ class _Loader:
         tune_input = build_tune_input(tune_scope, signals.data.tune_input, names if sound else None)
         drive = self._drive(daemon.data.drive, known(DAEMON), inputs.signals)
         panel = build_panel(known(DAEMON), daemon.data.panel, inputs.sources)
+        mqtt = build_mqtt(known(DAEMON), daemon.data.mqtt, vehicle_file.data.name)
         gap_ms = whole_ms(tune_scope, "gap_s", signals.data.gap_s)
         if tick_ms is not None and gap_ms < tick_ms:
             tune_scope.wrong("gap_s", signals.data.gap_s, f"must be at least one tick, {tick_ms / 1000:g} s")
@@ -195,6 +197,7 @@ class _Loader:
             log=LogSpec(Path(log.path) if log.path else None, log.free_mb, log.max_mb),
             web=WebSpec(web.host, web.port, web.look, tuple(web.names)),
             panel=panel,
+            mqtt=mqtt,
             files=tuple(self._texts.items()),
         )
 

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag
 
 from uphaul.config.computed_tables import ComputedTable, MapTable
+from uphaul.config.mqtt_tables import MqttTable
 from uphaul.config.panel_tables import PanelTable
 from uphaul.config.receiver_tables import GpsTable, PulseTable
 from uphaul.config.sensor_tables import AdcTable, SensorTable
@@ -398,6 +399,7 @@ class DaemonFile(Table):
     log: LogTable = table("bounds of the log", LogTable)
     web: WebTable = table("where the page is served, and to whom", WebTable)
     panel: PanelTable | None = key("buzzer, lamp and button on the dash; left out: none", None)
+    mqtt: MqttTable | None = key("a broker to tell; left out: none", None)
 
 
 FILES: dict[str, type[Table]] = {

@@ -25,6 +25,7 @@ __all__ = [
     "GpsSpec",
     "Input",
     "LogSpec",
+    "MqttSpec",
     "ObdSpec",
     "PanelSpec",
     "PulseSpec",
@@ -187,6 +188,11 @@ class Input:
     every_s: float | None = None
     wiring: Wiring | None = None
 
+    @property
+    def place(self) -> str:
+        """Where in its source it is found, in words: ``message.field``, or the channel."""
+        return f"{self.message}.{self.field}" if self.message else self.field
+
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
@@ -288,6 +294,31 @@ class PanelSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class MqttSpec:
+    """A broker that is told of alerts, signals, drives and what people do.
+
+    `prefix` begins every topic and ends in ``/``. `signals` are told every `telemetry_ms`, None: all. `password_file`
+    has the password in its first line. `outbox_mb` (10^6 bytes) bounds what waits on the card. `accept_acts` lets
+    whoever may write to the topic ``act`` do what a person may.
+    """
+
+    host: str
+    prefix: str
+    port: int = 1883
+    username: str | None = None
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    telemetry_ms: int = 1000
+    signals: tuple[str, ...] | None = None
+    outbox_mb: int = 50
+    accept_acts: bool = False
+    keepalive_s: int = 30
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """A whole checked configuration.
 
@@ -308,6 +339,7 @@ class Config:
     log: LogSpec = field(default_factory=LogSpec)
     web: WebSpec = field(default_factory=WebSpec)
     panel: PanelSpec | None = None
+    mqtt: MqttSpec | None = None
     files: tuple[tuple[str, str], ...] = ()
     accuracies: tuple[Accuracy, ...] = ()
     calibrations: tuple[Calibration, ...] = ()
