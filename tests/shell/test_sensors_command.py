@@ -154,7 +154,7 @@ def test_counts_volts_supply_ohms_and_value_of_a_converter(bench: Bench) -> None
 def test_the_table_of_a_converter(bench: Bench) -> None:
     bench.iio.set(AT, "in_voltage0_raw", "26000")
     lines = once(bench.folder).splitlines()
-    assert lines[0].split() == ["signal", "from", "counts", "electrical", "value", "quality", "age", "noise", "rate"]
+    assert lines[0].split() == ["signal", "from", "counts", "raw", "value", "quality", "age", "noise", "rate"]
     assert "26,000  4.875 V, beside 5 V" in lines[1]
     assert "–  short to supply (" in lines[1]
     assert "2.5 V, beside 5 V, 1000 ohm" in lines[2]

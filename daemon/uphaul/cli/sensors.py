@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 EVERY_S = 1.0
-HEADER = ["signal", "from", "counts", "electrical", "value", "quality", "age", "noise", "rate"]
+HEADER = ["signal", "from", "counts", "raw", "value", "quality", "age", "noise", "rate"]
 
 
 @click.command()
@@ -46,8 +46,9 @@ HEADER = ["signal", "from", "counts", "electrical", "value", "quality", "age", "
 def command(*, directory: Path, once_s: float | None, as_json: bool, zones: bool, page: bool, port: int) -> None:
     """Read the inputs of a configuration, without log and rules, and show what each one says.
 
-    Counts, volts, ohms or hertz where the source has them, value, quality, age, noise (one standard deviation of the
-    last 10 s) and readings a second, once a second until Ctrl-C.
+    Counts, volts, ohms, hertz, bytes or words of a report where the source has them, value, quality, age, noise (one
+    standard deviation of the last 10 s) and readings a second, once a second until Ctrl-C. For CAN the counts are the
+    number of the field before it is scaled, and its frame's id stands beside the field.
     """
     from uphaul.config import load
 
@@ -129,19 +130,21 @@ def _show(watch: Watch, *, as_json: bool, invented: bool) -> None:
 
 
 def _cells(row: InputRow) -> list[str]:
-    electrical = [text.number(row.electrical, row.electrical_unit)] if row.electrical is not None else []
+    raw = [row.raw] if row.raw else []
+    if row.electrical is not None:
+        raw.append(text.number(row.electrical, row.electrical_unit))
     if row.beside is not None:
-        electrical.append(f"beside {text.number(row.beside, row.beside_unit)}")
+        raw.append(f"beside {text.number(row.beside, row.beside_unit)}")
     if row.ohms is not None:
-        electrical.append(text.number(row.ohms, "ohm"))
+        raw.append(text.number(row.ohms, "ohm"))
     quality = row.quality
     if row.unknown:
         quality += f" ({row.unknown} of {row.readings} without a value)"
     return [
         row.signal + (" *" if row.calibrated else ""),
-        f"{row.source} {row.channel}",
+        " ".join(filter(None, (row.source, row.channel, row.frame))),
         "–" if row.counts is None else f"{row.counts:,.1f}".removesuffix(".0"),
-        ", ".join(electrical) or "–",
+        ", ".join(raw) or "–",
         text.number(row.value, row.unit),
         quality,
         "–" if row.age_s is None else f"{row.age_s:.2f} s",

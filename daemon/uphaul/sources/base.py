@@ -54,13 +54,16 @@ class WallTime(NamedTuple):
 class RawReading(NamedTuple):
     """What an input read before its sensor was applied: `value` in `unit` (V, degC, Hz) at `t_ms`, NaN for no number.
 
-    `counts` is the converter's own number, None where the source has none.
+    `counts` is the number of a converter or of a field in a frame, None where the source has none. `frame` says in
+    which frame it came (``0x1A0``), `text` what came where that is no number (bytes in hex, a field of a report).
     """
 
     t_ms: float
     value: float
     unit: str
     counts: float | None = None
+    frame: str = ""
+    text: str = ""
 
 
 class Source(ABC):
@@ -82,8 +85,12 @@ class Source(ABC):
     ) -> None:
         return None
 
+    def keep_readings(self) -> None:
+        """Keep raw readings from the next opening on. The daemon never asks for it: it costs time."""
+        return
+
     def readings(self) -> Mapping[str, RawReading]:
-        """The newest raw reading by channel (`Input.field`), for whoever wires the input up; empty if none is kept."""
+        """The newest raw reading by channel (`Input.place`), for whoever wires the input up; empty if none is kept."""
         return {}
 
     @abstractmethod

@@ -34,7 +34,7 @@ import socket
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
@@ -42,8 +42,9 @@ from uphaul.clock import Clock
 from uphaul.config.spec import CanSpec, Input
 from uphaul.errors import SourceError
 from uphaul.signals import Sample
-from uphaul.sources.base import Deliver, Health, Source
+from uphaul.sources.base import Deliver, Health, RawReading, Source
 from uphaul.sources.can_decode import Decode, Decoder, compile_decoders
+from uphaul.sources.can_raw import RawFrames
 from uphaul.sources.j1939 import Network, group_of
 
 if TYPE_CHECKING:
@@ -113,11 +114,20 @@ class CanSource(Source):
         self._reader: _Reader | None = None
         self._left: threading.Thread | None = None
         self._opened = False
+        self._raw: RawFrames | None = None
+
+    def keep_readings(self) -> None:
+        self._raw = RawFrames(self._decoders, j1939=self._spec.protocol == "j1939")
+
+    def readings(self) -> Mapping[str, RawReading]:
+        return {} if self._raw is None else self._raw.readings()
 
     async def __aenter__(self) -> Self:
         if self._left is not None and self._left.is_alive():
             raise SourceError(f"CAN {self.name}: the driver still hangs in the attempt before")
-        reader = _Reader(self._spec, self._decoders, self._clock, self.health, self._first_frame_within_s)
+        reader = _Reader(
+            self._spec, self._decoders, self._clock, self.health, self._first_frame_within_s, raw=self._raw
+        )
         try:
             reader.thread.start()
             # not asyncio.wait_for: before Python 3.12 that loses a cancellation that comes together with the event
@@ -179,6 +189,8 @@ class _Reader:
         clock: Clock,
         health: Health,
         first_frame_within_s: float,
+        *,
+        raw: RawFrames | None,
     ) -> None:
         self.opened = asyncio.Event()
         self.ended = asyncio.Event()
@@ -191,12 +203,14 @@ class _Reader:
         self._health = health
         self._counters = health.counters
         self._first_frame_within_s = first_frame_within_s
+        decoders = decoders if raw is None else raw.decoders
         standard, extended = [d for d in decoders if not d.extended], [d for d in decoders if d.extended]
         self._standard = _table(standard)
         self._extended: dict[int, Decode] | Network
         self._filters = [(d.frame_id, 0x7FF, False) for d in standard]
         if spec.protocol == "j1939":
-            self._extended = Network(_table(extended, group_of), spec.source_addresses)
+            network = Network if raw is None else raw.network
+            self._extended = network(_table(extended, group_of), spec.source_addresses)
             self._filters += [(number, mask, True) for number, mask in self._extended.filters]
         else:
             self._extended = _table(extended)

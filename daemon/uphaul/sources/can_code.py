@@ -59,14 +59,28 @@ class Field:
         number = int.from_bytes(data[self.first : self.end], "big" if self.big else "little")
         return number >> self.shift & (1 << self.length) - 1
 
+    def raw(self, data: bytes | bytearray) -> int | float:
+        """The number before it is scaled, with its sign, from `data`, which reaches `end` at least."""
+        bits = self.bits(data)
+        if self.is_float:
+            number: float = struct.unpack("<" + FLOAT_CODES[self.length], bits.to_bytes(self.length // 8, "little"))[0]
+            return number
+        return bits - (1 << self.length) if self.signed and bits >> (self.length - 1) else bits
+
     def value(self, data: bytes | bytearray) -> int | float:
         """The scaled value from `data`, which reaches `end` at least."""
-        raw: int | float = self.bits(data)
-        if self.is_float:
-            raw = struct.unpack("<" + FLOAT_CODES[self.length], int(raw).to_bytes(self.length // 8, "little"))[0]
-        elif self.signed and int(raw) >> (self.length - 1):
-            raw -= 1 << self.length
+        raw = self.raw(data)
         return raw * self.scale + self.offset if self.scaled else raw
+
+    def carried(self, data: bytes | bytearray) -> bool:
+        """Whether its multiplexers say that the frame carries it; False where the frame is too short to tell."""
+        for selector, numbers in self.guards:
+            if len(data) < selector.end:
+                return False
+            value = selector.value(data)
+            if not math.isfinite(value) or int(value) not in numbers:
+                return False
+        return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,19 +104,10 @@ def _code_quality(absent: bool) -> Quality:
 def _short(wants: Sequence[Want]) -> Decode:
     """The slow path: every field asked for by itself, with what it takes to reach it."""
 
-    def carried(field: Field, data: bytes | bytearray) -> bool:
-        for selector, numbers in field.guards:
-            if len(data) < selector.end:
-                return False
-            value = selector.value(data)
-            if not math.isfinite(value) or int(value) not in numbers:
-                return False
-        return True
-
     def decode(data: bytes | bytearray, t_ms: float, out: list[Sample]) -> int:
         bad = 0
         for want in wants:
-            if not carried(want.field, data):
+            if not want.field.carried(data):
                 continue
             value = math.nan
             if len(data) >= want.field.end:

@@ -44,12 +44,13 @@ DEEPEST_NESTING = 16
 
 @dataclass(frozen=True, slots=True)
 class Decoder:
-    """One message's function with the frame id (and its kind) that it is for."""
+    """One message's function with the frame id (and its kind) that it is for, and its wanted fields by name."""
 
     message: str
     frame_id: int
     extended: bool
     decode: Decode
+    fields: tuple[tuple[str, Field], ...] = ()
 
 
 def describe(text: str, file: str = "DBC") -> dict[str, dict[str, str]]:
@@ -73,7 +74,7 @@ def compile_decoders(
     names = ", ".join(file for file, _ in dbc) or "no DBC"
     every = [name for _, messages in files for name in messages]
     problems: list[Problem] = []
-    wanted: dict[str, tuple[Message, list[Want]]] = {}
+    wanted: dict[str, tuple[Message, list[Want], dict[str, Field]]] = {}
     for column, item in inputs:
         key = f"signal.{item.signal}.from"
         found = next((messages[item.message] for _, messages in files if item.message in messages), None)
@@ -97,12 +98,14 @@ def compile_decoders(
         except ValueError as error:
             problems.append(Problem(names, f"{item.message}.{item.field}", None, str(error)))
             continue
-        wanted.setdefault(item.message, (found, []))[1].append(want)
+        _, wants, fields = wanted.setdefault(item.message, (found, [], {}))
+        wants.append(want)
+        fields[item.field] = found_field
     if problems:
         raise ConfigError(problems)
     return tuple(
-        Decoder(name, message.frame_id, bool(message.is_extended_frame), compile_message(wants))
-        for name, (message, wants) in wanted.items()
+        Decoder(name, message.frame_id, bool(message.is_extended_frame), compile_message(wants), tuple(fields.items()))
+        for name, (message, wants, fields) in wanted.items()
     )
 
 

@@ -23,7 +23,7 @@ import asyncio
 import contextlib
 import datetime
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import isfinite, nan
 from types import TracebackType
 from typing import Any, Self
@@ -32,7 +32,7 @@ from uphaul.clock import Clock
 from uphaul.config.spec import GpsSpec, Input
 from uphaul.errors import SourceError
 from uphaul.signals import Quality, Sample
-from uphaul.sources.base import Deliver, Source, WallTime
+from uphaul.sources.base import Deliver, RawReading, Source, WallTime
 
 __all__ = ["GpsSource"]
 
@@ -60,6 +60,17 @@ WITH_FIX = {
 }
 """Field of TPV and what it can be, by channel. Source of the fields: gpsd_json(5)."""
 
+FIELDS = {
+    "fix": ("TPV", "mode"),
+    **{channel: ("TPV", field) for channel, (field, _, _) in WITH_FIX.items()},
+    "hdop": ("SKY", "hdop"),
+    "satellites": ("SKY", "uSat"),
+}
+"""Where each channel is told: class of report and field."""
+
+LONGEST_SHOWN = 40
+"""Characters of what gpsd said that are shown as it came."""
+
 COUNTERS = ("reports", "garbage", "undecodable", "without_fix", "refused_dates", "errors")
 
 
@@ -80,6 +91,21 @@ class GpsSource(Source):
         self._reader: asyncio.StreamReader | None = None
         self._writer: asyncio.StreamWriter | None = None
         self._anchored_ms: float | None = None
+        self._said: dict[tuple[str, str], RawReading] | None = None
+
+    def keep_readings(self) -> None:
+        self._said = {}
+
+    def readings(self) -> Mapping[str, RawReading]:
+        """What gpsd said last, by channel; where it has no fix that is the mode, as of everything else then."""
+        said = self._said or {}
+        mode = said.get(FIELDS["fix"])
+        out = {}
+        for channel in self._inputs:
+            found = said.get(FIELDS[channel], mode if channel in WITH_FIX else None)
+            if found is not None:
+                out[channel] = found
+        return out
 
     async def __aenter__(self) -> Self:
         spec = self._spec
@@ -151,11 +177,24 @@ class GpsSource(Source):
             return None
         counters["reports"] += 1
         out: list[Sample] = []
+        if self._said is not None:
+            self._keep(self._said, kind, report, t_ms)
         if kind == "TPV":
             self._position(report, t_ms, out)
         else:
             self._satellites(report, t_ms, out)
         return out
+
+    @staticmethod
+    def _keep(said: dict[tuple[str, str], RawReading], kind: str, report: dict[str, Any], t_ms: float) -> None:
+        if report.get("mode") == NO_FIX:  # what was said of a position holds no longer
+            for field, *_ in WITH_FIX.values():
+                said.pop((kind, field), None)
+        for place in FIELDS.values():
+            if place[0] == kind and place[1] in report:
+                value = json.dumps(report[place[1]])
+                text = f"{kind} {place[1]} {value[:LONGEST_SHOWN]}{'…' * (len(value) > LONGEST_SHOWN)}"
+                said[place] = RawReading(t_ms, nan, "", text=text)
 
     def _position(self, report: dict[str, Any], t_ms: float, out: list[Sample]) -> None:
         mode = report.get("mode")

@@ -33,7 +33,7 @@ from uphaul.config.obd_pids import Pid, find_pid
 from uphaul.config.spec import Input, ObdSpec
 from uphaul.errors import ConfigError, Problem, SourceError
 from uphaul.signals import Quality, Sample
-from uphaul.sources.base import Deliver, Source
+from uphaul.sources.base import Deliver, RawReading, Source
 from uphaul.sources.obd_child import IDLE_S
 from uphaul.sources.obd_decode import MAXIMA, decode, map_full_scale_kpa
 
@@ -83,6 +83,15 @@ class ObdSource(Source):
         self._process: asyncio.subprocess.Process | None = None
         self._complaints: asyncio.Task[bytes] | None = None
         self._opened = self._told = False
+        self._raw: dict[int, RawReading] | None = None
+
+    def keep_readings(self) -> None:
+        self._raw = {}
+
+    def readings(self) -> Mapping[str, RawReading]:
+        """The bytes of the newest answer in hex, by parameter and field."""
+        kept = self._raw or {}
+        return {i.place: kept[number] for number, each in self._inputs.items() if number in kept for _, i in each}
 
     def _add(self, column: int, each: Input) -> None:
         pid = find_pid(each.message)
@@ -243,6 +252,8 @@ class ObdSource(Source):
             return []
         counters["answers"] += 1
         self.health.problem = ""
+        if self._raw is not None:
+            self._raw[number] = RawReading(t_ms, math.nan, "", text=data.hex(" ").upper())
         fields = decode(self._pids[number], data, full_scale_kpa=self._full_scale_kpa)
         samples = []
         for column, each in inputs:

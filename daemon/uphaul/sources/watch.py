@@ -34,9 +34,11 @@ NOTHING = "no reading yet"
 class InputRow:
     """One input now. None stands for what there is not.
 
-    `electrical` is in `electrical_unit` (V, mV, degC, Hz), `beside` what is measured beside it in `beside_unit`, `ohms`
-    the resistance of a sensor in a divider. `quality` is in words, `noise` one standard deviation in the signal's unit,
-    `unknown` how many of `readings` in the window had no value.
+    `counts` is a converter's number or that of a field in a frame, `frame` says which frame (``0x1A0``), `raw` what
+    came where that is no number: bytes of an answer in hex, a field of a report. `electrical` is in `electrical_unit`
+    (V, mV, degC, Hz), `beside` what is measured beside it in `beside_unit`, `ohms` the resistance of a sensor in a
+    divider. `quality` is in words, `noise` one standard deviation in the signal's unit, `unknown` how many of
+    `readings` in the window had no value.
     """
 
     signal: str
@@ -44,9 +46,11 @@ class InputRow:
     unit: str
     source: str
     channel: str
+    frame: str
     sensor: str | None
     calibrated: bool
     counts: float | None
+    raw: str
     electrical: float | None
     electrical_unit: str
     beside: float | None
@@ -74,6 +78,8 @@ class Watch:
         self._config, self._clock = config, clock
         self._columns = index_of(config.signals)
         self._sources = {s.name: make_source(s, config, clock) for s in config.sources if s.name in wanted}
+        for source in self._sources.values():
+            source.keep_readings()
         self._recent = [Recent(window_s) for _ in config.signals]
         self._newest: list[Sample | None] = [None] * len(config.signals)
         self._heard = asyncio.Event()
@@ -157,7 +163,7 @@ class Watch:
                 quality = Quality.STALE
             value, words = newest.value if quality.known else None, quality.words
         wiring = origin.wiring
-        raw = raw_of(origin.field)
+        raw = raw_of(origin.place)
         scale, unit = (1.0, "") if raw is None else (1.0, raw.unit)
         if wiring is not None and wiring.sensor.reads == "mV":
             scale, unit = 1000.0, "mV"
@@ -167,10 +173,12 @@ class Watch:
             meaning=signal.meaning,
             unit=signal.unit,
             source=origin.source,
-            channel=".".join(filter(None, (origin.message, origin.field))),
+            channel=origin.place,
+            frame="" if raw is None else raw.frame,
             sensor=None if wiring is None else wiring.name,
             calibrated=any(c.signal == signal.name for c in self._config.calibrations),
             counts=None if raw is None else _told(raw.counts),
+            raw="" if raw is None else raw.text,
             electrical=None if raw is None else _told(raw.value * scale),
             electrical_unit=unit if raw is not None else "",
             beside=None if beside is None else _told(beside.value),

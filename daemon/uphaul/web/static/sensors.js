@@ -19,6 +19,7 @@ const told = (value, unit) => (unit && unit !== "1" ? `${round(value)}\u00a0${un
 function rawWords(input) {
   const parts = [];
   if (input.counts !== null) parts.push(`${round(input.counts)} counts`);
+  if (input.raw) parts.push(input.raw);
   if (input.electrical !== null) parts.push(told(input.electrical, input.electrical_unit));
   if (input.beside !== null) parts.push(`beside ${told(input.beside, input.beside_unit)}`);
   if (input.ohms !== null) parts.push(told(input.ohms, "ohm"));
@@ -63,7 +64,7 @@ function show(status) {
     const part = (name) => node.querySelector(`.${name}`);
     node.className = input.quality === "good" ? "" : "bad";
     setText(part("name"), input.signal.replaceAll("_", " "));
-    setText(part("place"), [`${input.source} ${input.channel}`, input.sensor, input.calibrated ? "calibrated" : ""].filter(Boolean).join(" · "));
+    setText(part("place"), [`${input.source} ${input.channel}`, input.frame, input.sensor, input.calibrated ? "calibrated" : ""].filter(Boolean).join(" · "));
     setText(part("value"), input.value === null ? "–" : told(input.value, input.unit));
     setText(part("quality"), qualityWords(input));
     setText(part("raw"), rawWords(input));
