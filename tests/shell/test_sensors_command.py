@@ -23,9 +23,12 @@ import pytest
 from click.testing import CliRunner
 from playwright.async_api import ViewportSize, async_playwright, expect
 
+from support.bus_vehicle import frames, write_config
+from support.can_frames import parse
 from support.collected import WITHIN_S
 from support.iio_folder import REFUSES, IioFolder
 from support.machine import tool
+from support.slcan_peer import SlcanPeer
 from uphaul.cli import main
 from uphaul.clock import Clock
 from uphaul.config import load
@@ -403,3 +406,28 @@ async def test_the_page_shows_faults_and_says_when_it_is_not_live(bench: Bench, 
         process.send_signal(signal.SIGCONT)
         await expect(page.locator("#live")).to_have_text("✓ Live", timeout=20_000)
     assert errors == []
+
+
+@pytest.mark.asyncio
+async def test_the_page_shows_the_number_of_a_can_field_and_its_frame(tmp_path: Path) -> None:
+    chromium = tool("chromium", "chromium")
+    with SlcanPeer(link=tmp_path / "adapter") as peer:
+        source = f'interface = "slcan"\nchannel = "{peer.path}"\noptions = {{ sleep_after_open = 0 }}'
+        folder = write_config(tmp_path / "config", source)
+        async with (
+            async_playwright() as playwright,
+            await playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"]) as browser,
+            page_of(folder) as (url, _),
+        ):
+            await asyncio.to_thread(peer.wait_open)
+            peer.send(*map(parse, frames(rpm=1800, egt=650, map_kpa=180)))
+            page = await browser.new_page(viewport=ViewportSize(width=390, height=844))
+            await page.goto(url)
+            egt = page.locator("#inputs li").nth(1)
+            # by hand: 650 and 50 in quarters of a degree are 2800 counts
+            await expect(egt.locator(".raw")).to_have_text("2800 counts", timeout=20_000)
+            await expect(egt.locator(".place")).to_have_text("bus EngineBox.Egt1 · 0x100")
+            await expect(page.locator("#inputs li").nth(2).locator(".place")).to_contain_text("0x18FEF600")
+            assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            if os.environ.get("UPHAUL_PICTURES"):
+                await page.screenshot(path=Path(os.environ["UPHAUL_PICTURES"]) / "sensors-can.png")
