@@ -18,6 +18,7 @@ HEAVY = {
     "dask",
     "duckdb",
     "geopandas",
+    "gpiod",  # an extra, for a panel or a line with pulses
     "h5py",
     "matplotlib",
     "numba",

@@ -93,6 +93,7 @@ def _summary(config: Config) -> dict[str, object]:
         "calibrations": [asdict(c) for c in config.calibrations],
         "notes": [*correction_notes(config), *page_notes(config)],
         "tunes": list(config.tunes),
+        "panel": None if config.panel is None else asdict(config.panel),
         "rules": [
             {"name": r.name, "kind": r.kind.value, "signal": r.signal, "action": r.action.word} for r in config.rules
         ],
@@ -116,6 +117,10 @@ def _text(config: Config, directory: Path) -> str:
         f"tunes     {', '.join(config.tunes) or 'none'}",
         f"rules     {len(config.rules)}" + (f": {by_action}" if config.rules else ""),
     ]
+    if config.panel is not None:
+        fitted = {"buzzer": config.panel.buzzer, "lamp": config.panel.lamp, "button": config.panel.button}
+        wired = [f"{part} {line}" for part, line in fitted.items() if line is not None]
+        lines.append(f"panel     {', '.join(wired)} of {config.panel.chip}")
     if config.calibrations:
         lines.append("calibrated, beyond what the makers of the sensors say:")
         lines += [f"          {_calibrated(c)}" for c in config.calibrations]
