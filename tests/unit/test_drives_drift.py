@@ -87,3 +87,11 @@ def test_too_few_cold_starts_are_no_drift(tmp_path: Path, drives: int, stands: i
     assert "begins with the engine off (rpm) for a second" in told
     as_json = json.loads(_told(str(path), "--json"))
     assert (as_json["enough"], as_json["sensors"]) == (False, [])
+
+
+def test_only_the_latest_cold_starts_are_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("uphaul.cli.drives_drift.LATEST", 7)
+    path = _log(tmp_path / "a.db", 9, lambda i: 4.0 if i < 2 else 0.0)  # replaced after the second drive
+    told = _told(str(path)).splitlines()
+    assert told[0] == f"{path}: the last 7 cold starts of 9 drives, the first in drive 3, the last in drive 9"
+    assert told[-1] == "no sensor moved"

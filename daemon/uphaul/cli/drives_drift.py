@@ -103,6 +103,8 @@ def _object(log: Log, drives: int, found: list[_Stand], told: list[Drift]) -> di
 
 def _print(log: Log, drives: int, found: list[_Stand], told: list[Drift]) -> None:
     counted = f"{log.path}: {len(found)} of {drives} drives began cold"
+    if len(found) == LATEST < drives:
+        counted = f"{log.path}: the last {LATEST} cold starts of {drives} drives"
     if not told:
         click.echo(f"{counted}: too few drives, a drift is told from {LEAST_DRIVES} on{'' if drives else log.copied}")
         click.echo(COUNTS)
