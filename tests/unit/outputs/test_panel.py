@@ -166,6 +166,20 @@ async def test_ticks_that_stop_are_told(chip: Chip) -> None:
 
 
 @pytest.mark.asyncio
+async def test_ticks_that_stop_are_told_also_where_the_event_loop_is_what_holds_them_up(chip: Chip) -> None:
+    bench = Bench(SPEC)
+    async with running(bench):
+        bench.tell()
+        await until(chip, lambda: chip.changes)
+        bench.clock.ahead_ns = 1_500 * MS  # past the test
+        chip.kick()
+        await until(chip, lambda: chip.levels == DARK)
+        bench.clock.ahead_ns = 3_000 * MS
+        chip.kick()
+        chip.until(lambda: chip.levels[BUZZER])  # not awaited: nothing else runs on the loop meanwhile
+
+
+@pytest.mark.asyncio
 async def test_a_part_that_is_not_fitted_is_not_asked_for(chip: Chip) -> None:
     bench = Bench(PanelSpec("/dev/gpiochip-none", lamp=LAMP, lamp_active_low=True))
     async with running(bench):
