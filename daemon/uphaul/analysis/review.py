@@ -19,7 +19,7 @@ class Episode:
 
     `value`, `limit` (NaN when unknown) and `tune` (-1 unknown) are those at the raise. `cut` says why the judging ended
     before the drive did, with the condition still true; `cleared_ms` is then the last tick before. `quiet` says why
-    the alert never asked for attention; empty when it did.
+    the alert never asked for attention; empty when it did. `cause` is the fault behind a lost signal (`with_causes`).
     """
 
     rule: str
@@ -30,6 +30,7 @@ class Episode:
     tune: int
     cut: str = ""
     quiet: str = ""
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,30 +7,51 @@ import sys
 from bisect import bisect_right
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import click
 
 from uphaul.alerts import Carried, Transition
+from uphaul.analysis.causes import noting, with_causes
 from uphaul.analysis.review import Episode, cut_off, episodes, heard, summarise
 from uphaul.cli import replay_notes as notes
 from uphaul.cli.replay_telling import Replay, print_tables, to_object
 from uphaul.config import load, load_rules, load_texts
+from uphaul.derive import Computed
 from uphaul.errors import UphaulError
 from uphaul.live import carried_from_json
 from uphaul.log.drives import Part, csv_part, is_log, log_parts, pick_drive, with_columns
 from uphaul.log.reader import Log
 from uphaul.pipeline import Row, rejudge
 from uphaul.rules import Condition, Rule
+from uphaul.signals import QualityChange
 from uphaul.vehicle import Vehicle
 
 __all__ = ["command"]
 
 BIG_CSV_BYTES = 5_000_000
 
-_Judged = tuple[Part, Row, tuple[Rule, ...], tuple[Carried, ...]]
-"""A part of a drive, what judges it, by which rules, and what its alerts begin with."""
+
+@dataclass(slots=True)
+class _Piece:
+    """A part of a drive: what it is judged by again, what judged it live, and the qualities seen on the way."""
+
+    part: Part
+    row: Row
+    rules: tuple[Rule, ...]
+    computed: tuple[Computed, ...]
+    carried: tuple[Carried, ...] = ()
+    driven: tuple[Rule, ...] = ()
+    changes: list[QualityChange] = field(default_factory=list)
+
+    def episodes(
+        self, conditions: Sequence[Condition], names: Sequence[str], steps: Sequence[Transition], rules: Sequence[Rule]
+    ) -> list[Episode]:
+        """The episodes of this part in one judging, with the reasons of those that were quiet or of a lost signal."""
+        found = heard(episodes(conditions, names), steps, rules, self.carried)
+        return with_causes(found, self.changes, rules, self.part.signals, self.computed)
 
 
 def _all_tunes(known: Sequence[str], rules: Sequence[Rule]) -> tuple[str, ...]:
@@ -38,23 +59,25 @@ def _all_tunes(known: Sequence[str], rules: Sequence[Rule]) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*known, *(name for r in rules for name, _ in (*r.tunes, *r.expected)))))
 
 
-def _judge(out: Replay, parts: Sequence[_Judged]) -> None:
+def _judge(out: Replay, pieces: Sequence[_Piece]) -> None:
     approaches: dict[str, Any] = {}
     measured: set[str] = set()
-    for i, (part, row, rules, carried) in enumerate(parts):
-        judged = rejudge(row, part.blocks())
+    parts = [piece.part for piece in pieces]
+    for i, piece in enumerate(pieces):
+        row, rules = piece.row, piece.rules
+        judged = rejudge(row, noting(piece.part.blocks(), piece.changes))
         out.ticks += judged.ticks
         out.transitions += judged.transitions
         out.notices += judged.notices
-        found = heard(episodes(judged.conditions, [r.name for r in rules]), judged.transitions, rules, carried)
-        out.episodes += _ended(found, [p for p, *_ in parts], i)
+        found = piece.episodes(judged.conditions, [r.name for r in rules], judged.transitions, rules)
+        out.episodes += _ended(found, parts, i)
         for rule, approach, known in zip(rules, row.approaches, row.judge.measured.tolist(), strict=True):
             best = approaches.get(rule.name)
             if approach is not None and (best is None or approach.excess > best.excess):
                 approaches[rule.name] = approach
             if known:
                 measured.add(rule.name)
-    out.first_ms, out.last_ms = parts[0][0].ticks_ms[0], parts[-1][0].ticks_ms[1]
+    out.first_ms, out.last_ms = parts[0].ticks_ms[0], parts[-1].ticks_ms[1]
     unmeasured = [r.name for r in out.rules if r.name not in measured]
     near = [approaches.get(r.name) for r in out.rules]
     out.summaries = summarise(out.rules, out.episodes, near, out.last_ms, unmeasured)
@@ -72,15 +95,16 @@ def _judged_live(
     conditions: Sequence[Condition],
     names: Sequence[str],
     steps: Sequence[Transition],
-    parts: Sequence[tuple[Part, tuple[Rule, ...], tuple[Carried, ...]]],
+    pieces: Sequence[_Piece],
 ) -> list[Episode]:
     """The episodes that were judged live, each part of the drive by itself; `names` are those of the rules."""
     out = []
-    begins = [part.ticks_ms[0] for part, *_ in parts[1:]]
-    for i, (_, rules, carried) in enumerate(parts):
+    parts = [piece.part for piece in pieces]
+    begins = [part.ticks_ms[0] for part in parts[1:]]
+    for i, piece in enumerate(pieces):
         own = [c for c in conditions if bisect_right(begins, c.t_ms) == i]
         told = [t for t in steps if bisect_right(begins, t.t_ms) == i]
-        out += _ended(heard(episodes(own, names), told, rules, carried), [p for p, *_ in parts], i)
+        out += _ended(piece.episodes(own, names, told, piece.driven), parts, i)
     return out
 
 
@@ -94,19 +118,18 @@ def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitS
     parts = log_parts(log, number)
     if not parts:
         raise UphaulError(f"{path}: drive {number} has no tick yet")
-    rows: list[_Judged] = []
-    driven = []
+    pieces: list[_Piece] = []
     for part in parts:
         config = load_texts(dict(part.files), label=f"{path} drive {number}", check_inputs=False)
         rules = config.rules if rules_file is None else _rules(rules_file, part, config.vehicle)
         carried = carried_from_json(part.initial_state, f"{path} drive {number}")
-        rows.append((part, _row(part, rules, _all_tunes(part.tunes, rules), carried=carried), rules, carried))
-        driven.append((part, config.rules, carried))
-    by_name = {r.name: r for _, _, rules, _ in rows for r in rules}
+        row = _row(part, rules, _all_tunes(part.tunes, rules), carried=carried)
+        pieces.append(_Piece(part, row, rules, config.computed, carried, config.rules))
+    by_name = {r.name: r for piece in pieces for r in piece.rules}
     begun = next((d.begun for d in log.drives() if d.id == number), None)
-    last, _, rules, _ = rows[-1]
+    last, rules = pieces[-1].part, pieces[-1].rules
     out = Replay(str(path), number, begun, last.signals, tuple(by_name.values()), _all_tunes(last.tunes, rules))
-    _judge(out, rows)
+    _judge(out, pieces)
     out.notes = [*log.notes, *notes.missing(out.rules, [s.name for s in last.signals])]
     if rules_file is not None:
         out.notes += notes.foreign_tunes(rules, last.tunes) + notes.out_of_reach(rules, last.signals)
@@ -114,7 +137,7 @@ def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitS
     live = [Condition(c.t_ms, numbers[c.rule], c.active, c.value, c.limit, c.tune) for c in log.conditions(number)]
     out.events = log.events(number)
     out.live_steps = log.transitions(number)
-    out.live = _judged_live(live, tuple(numbers), out.live_steps, driven)
+    out.live = _judged_live(live, tuple(numbers), out.live_steps, pieces)
     return out
 
 
@@ -151,7 +174,7 @@ def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> Repl
         if config is not None:
             out.notes += notes.foreign_tunes(rules, config.tunes)
         out.notes += notes.out_of_reach(rules, part.signals)
-    _judge(out, [(part, _row(part, rules, all_tunes, computed=computed), rules, ())])
+    _judge(out, [_Piece(part, _row(part, rules, all_tunes, computed=computed), rules, computed)])
     return out
 
 
@@ -193,7 +216,7 @@ def command(
     still on then ends at the last tick before ("until the configuration changed"; in the JSON `cleared_t_s` is that
     tick and `cut` the reason). `cleared_t_s` is null only for a condition that is still true at the drive's end. An
     alert that the driver was never told of, being suppressed, shelved or out of service throughout, is marked as quiet
-    (`told` false, and `quiet` the reason).
+    (`told` false, and `quiet` the reason). An alert about a lost signal names the fault behind it (`cause`).
     """
     with ExitStack() as stack:
         if is_log(drive_file):

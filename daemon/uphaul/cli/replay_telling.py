@@ -85,6 +85,7 @@ def _episode(out: Replay, e: Episode) -> dict[str, Any]:
         "told": not e.quiet,
         "quiet": e.quiet or None,
         "cut": e.cut or None,
+        "cause": e.cause or None,
     }
 
 
@@ -153,6 +154,12 @@ def _length(e: Episode) -> str:
     return f"{length}, until the {e.cut}" if e.cut else length
 
 
+def _says(e: Episode, rule: Rule) -> str:
+    """What the driver was told, and the fault behind a lost signal: words that a line of the table ends with."""
+    words = f"quiet ({e.quiet})" if e.quiet else rule.say
+    return f"{words} [{e.cause}]" if e.cause else words
+
+
 def _difference(d: Difference) -> str:
     if d.before is None and d.after is not None:
         return f"new: {d.rule} at {text.clock(d.after.raised_ms)}"
@@ -194,7 +201,7 @@ def print_tables(out: Replay) -> None:
                 text.number(e.value, out.unit(e.rule)),
                 text.number(e.limit, out.unit(e.rule)),
                 out.tune_name(e.tune) or "unknown",
-                f"quiet ({e.quiet})" if e.quiet else by_name[e.rule].say,
+                _says(e, by_name[e.rule]),
             ]
             for e in out.episodes
         ]
