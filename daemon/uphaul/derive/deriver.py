@@ -2,14 +2,14 @@
 
 Theory of operation. Steps stand in an order in which each finds its inputs. A step converts its inputs into canonical
 units, runs its formula, converts back, rounds to the signal's counts and drops what is outside its range; steps that do
-not read each other do the last two together. Formulas that look back in time keep their state here, one drive an
-object, so blocks must come in the order of time; any cutting gives the same bits. That a result is
-unknown wherever an input is, is the formula's to see to; a test holds every one to it.
+not read each other do all but the formula together, a single tick in arrays that are made once. Formulas that look
+back in time keep their state here, one drive an object, so blocks must come in the order of time; any cutting gives the
+same bits. That a result is unknown wherever an input is, is the formula's to see to; a test holds every one to it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +24,8 @@ from uphaul.signals import Signal, index_of, quantise
 from uphaul.units import UNITS, Unit
 
 __all__ = ["Deriver", "in_order"]
+
+_UNKNOWN = np.array(np.nan)
 
 PIECE = 4096
 """Ticks that are worked on at once: what a processor's cache and the windows' integers hold. Cuts change no bit."""
@@ -56,11 +58,10 @@ class _Input:
     offset: float
 
     def read(self, values: Floats) -> Floats:
-        """The canonical value, the same bits as `uphaul.units.convert` gives."""
+        """The canonical value, the same number as `uphaul.units.convert` gives."""
         if self.column < 0:
             return np.full(len(values), np.nan)
-        x = values[:, self.column]
-        return x if self.factor == 1.0 and self.offset == 0.0 else x * self.factor + self.offset
+        return values[:, self.column] * self.factor + self.offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,41 +76,70 @@ class _Step:
     unit: Unit
     run: Run
 
-    def read(self, values: Floats, cache: dict[tuple[int, str], Floats]) -> dict[str, Floats]:
-        """The inputs in canonical units; `cache` keeps them for other steps on the same `values`."""
-        out = {}
-        for i in self.inputs:
-            x = cache.get((i.column, i.unit))
-            if x is None:
-                x = cache[i.column, i.unit] = i.read(values)
-            out[i.name] = x
-        return out
+    def read(self, values: Floats) -> dict[str, Floats]:
+        """The inputs in canonical units."""
+        return {i.name: i.read(values) for i in self.inputs}
 
     def own(self, raw: Floats) -> Floats:
         """A result of the formula in the signal's unit."""
-        factor, offset = self.unit.factor, self.unit.offset
-        if offset != 0.0 and not self.formula.spread:
-            raw = raw - offset
-        return raw if factor == 1.0 else raw / factor
+        return (raw - self.offset) / self.unit.factor
+
+    @property
+    def offset(self) -> float:
+        """Where the signal's unit has its zero; a distance between two values has none."""
+        return 0.0 if self.formula.spread else self.unit.offset
+
+
+class _Desk:
+    """What a level works on: every input once, in canonical units, and the results of its steps; a row of ticks each.
+
+    `inputs` are views into `read`, step by step.
+    """
+
+    def __init__(self, named: Sequence[Mapping[str, int]], rows: int, ticks: int) -> None:
+        self.read = np.empty((rows, ticks))
+        self.found = np.empty((len(named), ticks))
+        self.inputs = [{name: self.read[row] for name, row in each.items()} for each in named]
 
 
 class _Level:
-    """Steps that do not read each other, rounded and bounded together."""
+    """Steps that do not read each other: converted, rounded and bounded together."""
 
     def __init__(self, steps: Sequence[_Step]) -> None:
-        self.steps = tuple(steps)
-        self.columns = np.array([s.column for s in steps], dtype=np.intp)
-        self.per_unit = np.array([float(s.signal.per_unit) for s in steps])
-        self.low = np.array([s.signal.low for s in steps])
-        self.high = np.array([s.signal.high for s in steps])
+        self._runs = tuple(s.run for s in steps)
+        inputs = {(i.column, i.unit): i for s in steps for i in s.inputs}
+        row = {key: k for k, key in enumerate(inputs)}
+        self._named = [{i.name: row[i.column, i.unit] for i in s.inputs} for s in steps]
+        # a column that is not there becomes unknown by its factor
+        self._reads = np.array([max(i.column, 0) for i in inputs.values()], dtype=np.intp)
+        self._factor = _upright(i.factor if i.column >= 0 else np.nan for i in inputs.values())
+        self._offset = _upright(i.offset for i in inputs.values())
+        self._writes = np.array([s.column for s in steps], dtype=np.intp)
+        self._own_factor = _upright(s.unit.factor for s in steps)
+        self._own_offset = _upright(s.offset for s in steps)
+        self._per_unit = _upright(float(s.signal.per_unit) for s in steps)
+        self._low = _upright(s.signal.low for s in steps)
+        self._high = _upright(s.signal.high for s in steps)
+        self._single = _Desk(self._named, len(inputs), 1)
 
-    def run(self, t_ms: Ints, values: Floats, cache: dict[tuple[int, str], Floats]) -> None:
+    def run(self, t_ms: Ints, values: Floats) -> None:
         """Fill in the columns of these steps."""
-        raw = np.empty((len(values), len(self.steps)))
-        for k, step in enumerate(self.steps):
-            raw[:, k] = step.own(step.run(t_ms, step.read(values, cache)))
-        x = quantise(raw, self.per_unit)
-        values[:, self.columns] = np.where((x >= self.low) & (x <= self.high), x, np.nan)
+        across = values.T
+        desk = self._single if len(values) == 1 else _Desk(self._named, len(self._reads), len(values))
+        read, found = desk.read, desk.found
+        np.multiply(across[self._reads], self._factor, out=read)
+        np.add(read, self._offset, out=read)
+        for k, (run, inputs) in enumerate(zip(self._runs, desk.inputs, strict=True)):
+            found[k] = run(t_ms, inputs)
+        np.subtract(found, self._own_offset, out=found)
+        np.divide(found, self._own_factor, out=found)
+        x = quantise(found, self._per_unit)
+        across[self._writes] = np.where((x >= self._low) & (x <= self._high), x, _UNKNOWN)
+
+
+def _upright(numbers: Iterable[float]) -> Floats:
+    """As a column, one number a row."""
+    return np.array(list(numbers), dtype=np.float64).reshape(-1, 1)
 
 
 class Deriver:
@@ -142,9 +172,8 @@ class Deriver:
         """
         with np.errstate(all="ignore"):
             for i in range(0, len(values), PIECE):
-                cache: dict[tuple[int, str], Floats] = {}
                 for level in self._levels:
-                    level.run(t_ms[i : i + PIECE], values[i : i + PIECE], cache)
+                    level.run(t_ms[i : i + PIECE], values[i : i + PIECE])
 
     def steady(self, values: Floats) -> None:
         """Fill the computed columns of `values` (N, S) in place with what they come to while nothing changes.
@@ -217,7 +246,7 @@ class Deriver:
     def _of_own(source: _Step, result: _Step, inner: Sequence[_Step], values: Floats) -> Floats:
         """What the uncertainty that the method of `source` adds does to `result`."""
         assert source.formula.own is not None
-        mine = source.formula.own(source.read(values, {}), source.constants) / source.unit.factor
+        mine = source.formula.own(source.read(values), source.constants) / source.unit.factor
 
         def chain(x: Floats) -> Floats:
             rows = values.copy()
@@ -242,7 +271,7 @@ def _steady(step: _Step, rows: Floats, values: Floats) -> Floats:
     function = _function(formula)
     if function is None:
         return values[:, step.column]
-    return step.own(function(step.read(rows, {}), step.constants))
+    return step.own(function(step.read(rows), step.constants))
 
 
 def _step(computed: Computed, signals: tuple[Signal, ...], column: dict[str, int], gap_ms: int) -> _Step:

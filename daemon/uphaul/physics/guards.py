@@ -7,6 +7,8 @@ lowest, `RestShift` the sum of all distances of a drive that were seen at rest.
 
 from __future__ import annotations
 
+from functools import reduce
+
 import numpy as np
 
 from uphaul.physics.basis import Floats, Ints, positive, within
@@ -23,9 +25,7 @@ WIDEST = 1e7
 
 def spread(*readings: Floats) -> Floats:
     """Distance from the lowest to the highest of readings of one moment. Source: definition."""
-    every = np.stack(readings)
-    out: Floats = every.max(axis=0) - every.min(axis=0)
-    return out
+    return reduce(np.maximum, readings) - reduce(np.minimum, readings)
 
 
 def odd_one_out(*readings: Floats, agree: float) -> Floats:
@@ -34,11 +34,15 @@ def odd_one_out(*readings: Floats, agree: float) -> Floats:
     So one sensor among many that is wrong shows, whichever it is, and an engine that is still warm, where many
     differ, says nothing. Three readings at least. Source: definition of the median.
     """
-    every = np.sort(np.stack(readings), axis=0)  # NaN comes last
+    every = np.array(readings)
+    every.sort(axis=0)  # NaN comes last
     n = len(every)
     median = 0.5 * (every[(n - 1) // 2] + every[n // 2])
-    apart = np.sort(np.abs(every - median), axis=0)
-    return np.where((apart[-2] <= agree) & ~np.isnan(every[-1]), apart[-1], np.nan)
+    below, above = median - every[0], every[-1] - median
+    # the farthest is the lowest or the highest; the next to it is the other end, or its neighbour
+    odd = np.maximum(below, above)
+    others = np.where(below >= above, np.maximum(above, median - every[1]), np.maximum(below, every[-2] - median))
+    return np.where((others <= agree) & ~np.isnan(every[-1]), odd, np.nan)
 
 
 class MovementWindow:
