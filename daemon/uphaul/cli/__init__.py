@@ -19,6 +19,7 @@ COMMANDS = {
     "demo": "run the daemon on an invented vehicle, with its page on this machine",
     "drives": "list the drives of a log",
     "panel": "play on buzzer and lamp what the driver hears of an alert",
+    "pair": "let a phone act on the page, list such devices, take them off",
     "replay": "judge a recorded drive again, and compare with what was judged live",
     "run": "run the daemon",
     "sensors": "what every input reads now, and what its sensor can tell from a fault",
