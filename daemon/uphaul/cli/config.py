@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-FILES = ("signals", "rules", "vehicle", "daemon")
+FILES = ("signals", "rules", "vehicle", "daemon", "calibration")
 
 
 @click.group()

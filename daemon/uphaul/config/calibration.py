@@ -21,6 +21,7 @@ __all__ = ["CALIBRATION", "HEAD", "CalibrationFile", "apply_calibrations", "entr
 
 CALIBRATION = "calibration.toml"
 HEAD = """\
+#:schema ./calibration.schema.json
 # Written by `uphaul calibrate`: value = reading * factor + offset, in the signal's unit, after the sensor's own table.
 # Of several entries for one signal the last counts; the others are kept as its history.
 """

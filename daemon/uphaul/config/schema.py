@@ -10,11 +10,15 @@ from typing import Any, get_args, get_origin
 from pydantic import BaseModel
 
 from uphaul.config import model as m
+from uphaul.config.calibration import CALIBRATION, CalibrationFile
+from uphaul.config.tables import Table
 from uphaul.config.words import allowed, default_words, fields_of, members, plain
 
 __all__ = ["SCHEMA_NAMES", "KeyRow", "amount_rows", "json_schema", "key_rows", "reference_table"]
 
-SCHEMA_NAMES = {name.removesuffix(".toml"): name for name in m.FILES}
+_MODELS: dict[str, type[Table]] = {**m.FILES, CALIBRATION: CalibrationFile}
+
+SCHEMA_NAMES = {name.removesuffix(".toml"): name for name in _MODELS}
 """Short name of each file, as in ``uphaul config schema --file signals``."""
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -36,8 +40,8 @@ class KeyRow:
 
 
 def json_schema(name: str) -> str:
-    """The JSON Schema of signals, rules, vehicle or daemon, as text for a file."""
-    model = m.FILES[SCHEMA_NAMES[name]]
+    """The JSON Schema of one file by its short name, as text for a file."""
+    model = _MODELS[SCHEMA_NAMES[name]]
     schema = {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
     for each in schema.get("$defs", {}).values():
         each.pop("title", None)
@@ -47,7 +51,7 @@ def json_schema(name: str) -> str:
 
 def key_rows(name: str) -> list[KeyRow]:
     """Every key of one file, those of curves and shares aside (`amount_rows`)."""
-    return list(_rows(m.FILES[SCHEMA_NAMES[name]], ""))
+    return list(_rows(_MODELS[SCHEMA_NAMES[name]], ""))
 
 
 def amount_rows() -> list[KeyRow]:
