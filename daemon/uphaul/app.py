@@ -29,14 +29,20 @@ from uphaul.live import Live, pick_up
 from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
 from uphaul.notify import Notifier
+from uphaul.outputs.health import Health as OutputHealth
+from uphaul.outputs.panel import Panel
 from uphaul.people import People
 from uphaul.present import Presenter
 from uphaul.rules import Condition
 from uphaul.signals import Collector
 from uphaul.signals.tune import TuneReading
-from uphaul.sources.base import Source, WallTime, supervise
+from uphaul.sources.base import Health as SourceHealth
+from uphaul.sources.base import WallTime, supervise
 from uphaul.sources.make import make_source
 from uphaul.status import LogView, Moment, SourceView, Status
+from uphaul.web.access import Access, store_path
+from uphaul.web.acting import add_acting
+from uphaul.web.pairing import add_access
 from uphaul.web.server import keep_trying, make_app, serve
 from uphaul.web.state import WebState
 
@@ -47,6 +53,8 @@ __all__ = ["App"]
 
 _log = logging.getLogger("uphaul")
 
+MOST_UNTOLD = 400
+"""Moments that wait for an output: 20 s of them."""
 CLOSE_S = 1.2
 """The log's share of the two seconds that the daemon has to end."""
 ANCHOR_EVERY_MS = 600_000
@@ -97,6 +105,8 @@ class App:
         self._people = People(config, self.collector, lambda: self._live.alerts)
         self._hub: Hub[Moment] = Hub()
         self._web = WebState(self.status)
+        self._access = None if log_path is None else Access(store_path(log_path), config.web.look)
+        self._panel = None if config.panel is None else Panel(config.panel, self._people)
         self._wall_offset_ms: float | None = None
         self._anchored_ms = 0
         self._told: dict[str, WallTime] = {}
@@ -121,6 +131,9 @@ class App:
                     for i, source in enumerate(self._sources):
                         run = supervise(source, self.collector.add, seed=i)
                         tasks.append(group.create_task(run, name=f"source {source.name}"))
+                    if self._panel is not None:
+                        told = self._hub.subscribe(MOST_UNTOLD, name="panel")
+                        tasks.append(group.create_task(self._panel.run(told), name="panel"))
                     if web.host and not port:
                         later = keep_trying(self._web_app, web.host, web.port, self._page_told)
                         tasks.append(group.create_task(later, name="page"))
@@ -141,7 +154,12 @@ class App:
                 )
 
     def _web_app(self) -> Application:
-        return make_app(self._web)
+        web = self._config.web
+        app = make_app(self._web)
+        if self._access is not None:
+            add_access(app, self._access, host=web.host, names=web.names)
+            add_acting(app, self._access, self._people.do)
+        return app
 
     async def _serve(self, stack: contextlib.AsyncExitStack) -> int:
         """Serve the page; its port, or 0 where that must wait."""
@@ -265,10 +283,13 @@ class App:
     def status(self) -> Status:
         """What the page shows now."""
         told = self._presenter.status()
-        sources = tuple(_source_view(s) for s in self._sources)
+        sources = tuple(_view(s.name, s.health) for s in self._sources)
+        outputs = tuple(_view(o.name, o.health) for o in (self._panel,) if o is not None)
         notices = () if self._writer is None else tuple(self._writer.health.notices)
         notes = tuple(f"{source.name}: {note}" for source in self._sources for note in source.health.notes)
-        return replace(told, sources=sources, log=self._log_view(), notices=notices + told.notices + notes)
+        return replace(
+            told, sources=sources, outputs=outputs, log=self._log_view(), notices=notices + told.notices + notes
+        )
 
     def _log_view(self) -> LogView:
         if self._writer is None:
@@ -280,9 +301,8 @@ class App:
         return LogView(state, health.problem, health.lost_ticks)
 
 
-def _source_view(source: Source) -> SourceView:
-    health = source.health
-    return SourceView(source.name, health.state, health.problem, health.restarts)
+def _view(name: str, health: SourceHealth | OutputHealth) -> SourceView:
+    return SourceView(name, health.state, health.problem, health.restarts)
 
 
 def _tune_reading(tune: TuneInput, numbers: dict[str, int]) -> TuneReading:

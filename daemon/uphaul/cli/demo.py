@@ -38,6 +38,7 @@ def command(scenario: str, seed: int, speed: float, port: int | None, log_path: 
     """Run the daemon on an invented vehicle: a climb with a trailer, until the driver must ease off."""
     from uphaul.config import demo_config
     from uphaul.config.scenario import load_scenario
+    from uphaul.web.access import Access, store_path
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
     drive = load_scenario(scenario)  # first: what is wrong with it is told of its file, not of a configuration
@@ -47,9 +48,12 @@ def command(scenario: str, seed: int, speed: float, port: int | None, log_path: 
     if port is not None:
         config = replace(config, web=replace(config.web, port=port))
 
+    code = Access(store_path(log_path)).new_code()
+
     def ready(bound: int) -> None:
         click.echo(f"An invented vehicle, {speed:g} times faster than life, scenario {scenario!r}.")
         click.echo(f"  page       http://{config.web.host}:{bound}/")
+        click.echo(f"  to act     http://{config.web.host}:{bound}/pair#{code} (quiet an alert, mark a moment)")
         click.echo(f"  log        {log_path}")
         click.echo("  to end     Ctrl-C")
         click.echo(f"  afterwards {program()} drives {log_path}")
