@@ -9,12 +9,16 @@ from pathlib import Path
 import aiohttp
 from aiohttp import web
 
+import uphaul.web
 from uphaul.web.access import Access
 from uphaul.web.guard import Limits, json_object, not_paired
 from uphaul.web.pairing import add_access
 from uphaul.web.server import add_headers, serve
 
 __all__ = ["Page", "page"]
+
+LOOK = '<!doctype html><title>Looking</title><link rel="icon" href="/icon.svg"><p>what the vehicle does</p>'
+STATIC = Path(uphaul.web.__file__).parent / "static"
 
 
 class Page:
@@ -38,13 +42,22 @@ class Page:
 
     def app(self, names: tuple[str, ...], limits: Limits | None) -> web.Application:
         async def look(request: web.Request) -> web.Response:
-            return web.Response(text="<p>what the vehicle does</p>", content_type="text/html")
+            return web.Response(text=LOOK, content_type="text/html")
 
         app = web.Application()
         app.on_response_prepare.append(add_headers)
         add_access(app, self.access, host="127.0.0.1", names=names, limits=limits)
-        for path in ("/", "/status.json", "/events", "/icon.svg", "/style.css"):
+
+        async def style(request: web.Request) -> web.Response:
+            return web.Response(text=(STATIC / "style.css").read_text(encoding="utf-8"), content_type="text/css")
+
+        async def icon(request: web.Request) -> web.Response:
+            return web.Response(text=(STATIC / "icon.svg").read_text(encoding="utf-8"), content_type="image/svg+xml")
+
+        for path in ("/", "/status.json", "/events"):
             app.router.add_get(path, look)
+        app.router.add_get("/style.css", style)
+        app.router.add_get("/icon.svg", icon)
         app.router.add_post("/act", self._act)
         return app
 

@@ -11,9 +11,9 @@ Theory of operation. `make_guard` gives one aiohttp middleware. It asks in this 
    so that strangers can't use up what the driver needs to quiet an alert: 429 with Retry-After.
 4. *Looking*, where that needs pairing too: a browser is sent to the pairing page, anything else gets 403.
 
-Answers are JSON ``{"problem": words}``, with ``"pair": "/pair"`` where pairing is what helps. The page must use plain
-``fetch``: with ``mode: "same-origin"``, or from a form, these pages' referrer policy makes browsers send ``Origin:
-null``.
+Answers are JSON ``{"problem": words}``, with ``"pair": "/pair"`` where pairing is what helps. Pages
+should use plain ``fetch``: by the Fetch standard ("append a request Origin header") a form, or ``fetch`` in another
+mode, under the referrer policy of these pages is sent with ``Origin: null``.
 """
 
 from __future__ import annotations
