@@ -17,9 +17,7 @@ def build_panel(scope: Scope, table: PanelTable | None, sources: Iterable[Source
     """The panel, None where there is none; a line that is none or has two uses is a problem."""
     if table is None:
         return None
-    taken = {
-        (s.chip, s.line): f"source {s.name} has it" for s in sources if isinstance(s, PulseSpec) and not s.counter
-    }
+    taken = {(s.chip, s.line): f"source {s.name} has it" for s in sources if isinstance(s, PulseSpec) and not s.counter}
     fitted = {part: line for part in PARTS if (line := getattr(table, part)) is not None}
     if not fitted and not any(scope.problems.noted(f"panel.{part}") for part in PARTS):
         scope.wrong("panel.buzzer", None, "must be there, or `lamp` or `button`: a panel has at least one of them")

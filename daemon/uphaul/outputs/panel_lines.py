@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -115,7 +115,7 @@ def open_lines(spec: PanelSpec) -> PanelLines:
     except ImportError as error:
         needed = "the GPIO library is needed: pip install 'uphaul[gpio]'"
         raise PanelError(f"panel: {needed} ({error})", retry=False) from error
-    wanted: dict[int | str, gpiod.LineSettings] = {}
+    wanted: dict[Iterable[int | str] | int | str, gpiod.LineSettings | None] = {}
     for part, active_low in ((spec.buzzer, spec.buzzer_active_low), (spec.lamp, spec.lamp_active_low)):
         if part is not None:
             wanted[part] = gpiod.LineSettings(
@@ -137,7 +137,7 @@ def open_lines(spec: PanelSpec) -> PanelLines:
     names = ", ".join(str(name) for name in wanted)
     where = f"line{'s' if len(wanted) > 1 else ''} {names} of {spec.chip}"
     try:
-        request = gpiod.request_lines(spec.chip, dict(wanted), consumer="uphaul", event_buffer_size=BUFFERED_EDGES)
+        request = gpiod.request_lines(spec.chip, wanted, consumer="uphaul", event_buffer_size=BUFFERED_EDGES)
     except OSError as error:
         why = error.strerror or str(error)
         if error.errno == errno.EBUSY:

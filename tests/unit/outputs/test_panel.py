@@ -35,12 +35,14 @@ DARK = {BUZZER: False, LAMP: False}
 
 
 class Clock:
-    """CLOCK_MONOTONIC, and `ahead_ns` of it."""
+    """CLOCK_MONOTONIC as it was at the beginning, and `ahead_ms` later: it moves only when the test moves it."""
 
-    ahead_ns = 0
+    def __init__(self) -> None:
+        self._begun_ns = time.monotonic_ns()
+        self.ahead_ms = 0
 
     def __call__(self) -> int:
-        return time.monotonic_ns() + self.ahead_ns
+        return self._begun_ns + self.ahead_ms * MS
 
 
 class Heard(Collector):
@@ -61,12 +63,18 @@ class Bench:
         self.collector = Heard(self.config.signals, self.config.tunes)
         self.collector.came = asyncio.Event()
         self.alerts: list[Alert] = []
-        self.people = People(self.config, self.collector, lambda: self.alerts)
+        self.asked = asyncio.Event()
+        self.people = People(self.config, self.collector, self.standing)
         self.hub: Hub[Moment] = Hub()
         self.clock = Clock()
         self.panel = Panel(
             spec, self.people, monotonic_ns=self.clock, first_delay_s=0.001, longest_delay_s=0.004, **more
         )
+
+    def standing(self) -> list[Alert]:
+        """What there is to quiet; notes that it was asked for."""
+        self.asked.set()
+        return self.alerts
 
     def tell(self, *standing: AlertView, sound: Action | None = None) -> None:
         call = None if sound is None else Sound(1, sound, sound.word)
@@ -156,13 +164,17 @@ async def test_ticks_that_stop_are_told(chip: Chip) -> None:
     async with running(bench):
         bench.tell()
         await until(chip, lambda: {BUZZER: True, LAMP: True} in chip.changes)
-        bench.clock.ahead_ns = 2_010 * MS
+        bench.clock.ahead_ms = 1_990
         chip.kick()
-        await until(chip, lambda: len(chip.changes) > 2 and chip.levels[BUZZER])
-        seen = len(chip.changes)
-        bench.clock.ahead_ns += 3_000 * MS
-        bench.tell()
-        await until(chip, lambda: len(chip.changes) > seen and chip.levels == DARK)
+        await until(chip, lambda: chip.levels == DARK)
+        bench.clock.ahead_ms = 2_010
+        chip.kick()
+        await until(chip, lambda: chip.levels == {BUZZER: True, LAMP: True})
+        bench.clock.ahead_ms = 7_010  # between two double flashes
+        chip.kick()
+        await until(chip, lambda: chip.levels == DARK)
+        bench.tell(alert(Action.NOTE, State.ACKNOWLEDGED))
+        await until(chip, lambda: chip.levels == {BUZZER: False, LAMP: True})  # news: the lamp shows what stands
 
 
 @pytest.mark.asyncio
@@ -171,10 +183,10 @@ async def test_ticks_that_stop_are_told_also_where_the_event_loop_is_what_holds_
     async with running(bench):
         bench.tell()
         await until(chip, lambda: chip.changes)
-        bench.clock.ahead_ns = 1_500 * MS  # past the test
+        bench.clock.ahead_ms = 1_500  # past the test
         chip.kick()
         await until(chip, lambda: chip.levels == DARK)
-        bench.clock.ahead_ns = 3_000 * MS
+        bench.clock.ahead_ms = 2_010
         chip.kick()
         chip.until(lambda: chip.levels[BUZZER])  # not awaited: nothing else runs on the loop meanwhile
 
@@ -220,7 +232,7 @@ async def test_a_short_press_quiets_what_nobody_has_seen(chip: Chip) -> None:
     unseen(bench)
     async with running(bench):
         await until(chip, lambda: chip.changes)
-        bench.clock.ahead_ns = 1_500 * MS
+        bench.clock.ahead_ms = 1_500
         now = bench.clock()
         chip.press((True, now - 500 * MS), (False, now - 300 * MS))
         event = await bench.event()
@@ -233,13 +245,15 @@ async def test_a_long_press_marks_at_once_and_is_confirmed(chip: Chip) -> None:
     bench = Bench(SPEC)
     async with running(bench):
         await until(chip, lambda: chip.changes)
-        bench.clock.ahead_ns = 1_500 * MS  # past the test
+        bench.clock.ahead_ms = 1_500  # past the test
         chip.kick()
         await until(chip, lambda: chip.levels == DARK)
         before = len(chip.changes)
         chip.press((True, bench.clock() - 801 * MS))  # and still held
         event = await bench.event()
         assert (event.kind, event.actor) == (EventKind.MARK, "button")
+        bench.clock.ahead_ms += 130
+        chip.kick()
         await until(chip, lambda: {BUZZER: True, LAMP: True} in chip.changes[before:])
 
 
@@ -247,10 +261,16 @@ async def test_a_long_press_marks_at_once_and_is_confirmed(chip: Chip) -> None:
 async def test_a_press_that_finds_nothing_to_quiet_is_answered_by_a_tick(chip: Chip) -> None:
     bench = Bench(SPEC)
     async with running(bench):
+        await until(chip, lambda: chip.changes)
+        bench.clock.ahead_ms = 600
+        chip.kick()
         await until(chip, lambda: chip.levels == {BUZZER: False, LAMP: True})  # the test's tone is over
-        bench.clock.ahead_ns = 600 * MS
         now, before = bench.clock(), len(chip.changes)
         chip.press((True, now - 500 * MS), (False, now - 300 * MS))
+        async with asyncio.timeout(DEADLINE_S):
+            await bench.asked.wait()
+        bench.clock.ahead_ms += 130
+        chip.kick()
         await until(chip, lambda: {BUZZER: True, LAMP: True} in chip.changes[before:])
         assert bench.collector.collect(0.0).events == ()
 
@@ -262,13 +282,13 @@ async def test_a_button_that_is_stuck_is_a_problem_and_one_mark(chip: Chip) -> N
         await until(chip, lambda: chip.changes)
         now = bench.clock()
         chip.press((True, now))
-        bench.clock.ahead_ns += 30_000 * MS
+        bench.clock.ahead_ms += 30_000
         chip.kick()
         await until(chip, lambda: bench.panel.health.problem == STUCK)
         assert bench.panel.health.state == "running"
         assert (await bench.event()).kind is EventKind.MARK
         chip.press((False, bench.clock()))
-        bench.clock.ahead_ns += 6_000 * MS
+        bench.clock.ahead_ms += 6_000
         chip.kick()
         await until(chip, lambda: bench.panel.health.problem == "")
         assert bench.collector.collect(0.0).events == ()
@@ -304,7 +324,7 @@ async def test_a_chip_that_vanishes_is_opened_again_and_plays_what_was_told_mean
     bench = Bench(SPEC)
     async with running(bench):
         await until(chip, lambda: chip.changes)
-        bench.clock.ahead_ns = 1_500 * MS  # past the test, which is not made again
+        bench.clock.ahead_ms = 1_500  # past the test, which is not made again
         chip.there = False
         chip.kick()
         await until(chip, lambda: chip.tries >= 3 and bench.panel.health.state == "waiting")
@@ -321,7 +341,7 @@ async def test_a_second_of_no_chip_is_not_followed_by_another_test(chip: Chip) -
     bench = Bench(SPEC)
     async with running(bench):
         await until(chip, lambda: chip.changes)
-        bench.clock.ahead_ns = 1_500 * MS
+        bench.clock.ahead_ms = 1_500
         chip.there = False
         chip.kick()
         await until(chip, lambda: chip.tries >= 2)

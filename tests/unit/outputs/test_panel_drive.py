@@ -105,6 +105,7 @@ def test_a_drive_that_ends_with_an_alert_is_not_back_to_normal() -> None:
     vehicle = Vehicles(Action.EASE)
     vehicle.run(1000, 730)
     vehicle.quiet()
+    assert vehicle.run(50, 730) == []
     assert vehicle.lit
     while vehicle.live.drive is not None:
         assert vehicle.run(50, 730, rpm=0) == []
