@@ -30,7 +30,6 @@ from uphaul.log.reader import Log
 from uphaul.log.writer import LogWriter
 from uphaul.notify import Notifier
 from uphaul.outputs.health import Health as OutputHealth
-from uphaul.outputs.panel import Panel
 from uphaul.people import People
 from uphaul.present import Presenter
 from uphaul.rules import Condition
@@ -48,6 +47,8 @@ from uphaul.web.state import WebState
 
 if TYPE_CHECKING:
     from aiohttp.web import Application
+
+    from uphaul.outputs.panel import Panel
 
 __all__ = ["App"]
 
@@ -106,7 +107,7 @@ class App:
         self._hub: Hub[Moment] = Hub()
         self._web = WebState(self.status)
         self._access = None if log_path is None else Access(store_path(log_path), config.web.look)
-        self._panel = None if config.panel is None else Panel(config.panel, self._people)
+        self._panel = _panel(config, self._people)
         self._wall_offset_ms: float | None = None
         self._anchored_ms = 0
         self._told: dict[str, WallTime] = {}
@@ -299,6 +300,14 @@ class App:
         if health.state != "ok":
             state = "not recording"
         return LogView(state, health.problem, health.lost_ticks)
+
+
+def _panel(config: Config, people: People) -> Panel | None:
+    if config.panel is None:
+        return None
+    from uphaul.outputs.panel import Panel  # what isn't configured costs no memory
+
+    return Panel(config.panel, people)
 
 
 def _view(name: str, health: SourceHealth | OutputHealth) -> SourceView:
