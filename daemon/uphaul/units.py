@@ -4,7 +4,8 @@ A signal keeps its owner's unit from the configuration to the log, so that a lim
 as 35 psi exactly. Formulas in `physics` take the canonical unit of each kind (kPa, degC, s, m/s, kg, N·m, kW,
 rpm); `convert` stands between the two.
 
-Source of the factors: NIST SP 811 (2008) appendix B; psi, mmHg, inHg (conventional), hp (550 ft·lbf/s).
+Source of the factors: NIST SP 811 (2008) appendix B; inHg, mmHg and inH2O are the conventional ones, hp is
+550 ft·lbf/s, PS the metric horsepower of 75 kgf·m/s.
 Resolutions (`per_unit`) are our own starting points: finer than the sensor, coarse enough to log small.
 """
 
@@ -44,6 +45,8 @@ def _table() -> dict[str, Unit]:
         Unit("MPa", "pressure", 1000.0, 0.0, 1000),
         Unit("psi", "pressure", 6.894757293168361, 0.0, 100),
         Unit("inHg", "pressure", 3.386389, 0.0, 100),
+        Unit("mmHg", "pressure", 0.133322387415, 0.0, 10),
+        Unit("inH2O", "pressure", 0.24908891, 0.0, 10),
         Unit("degC", "temperature", 1.0, 0.0, 4, ("°C", "C", "Celsius")),
         Unit("degF", "temperature", 5.0 / 9.0, -160.0 / 9.0, 4, ("°F", "F", "Fahrenheit")),
         Unit("K", "temperature", 1.0, -273.15, 4),
@@ -82,6 +85,9 @@ def _table() -> dict[str, Unit]:
         Unit("kg/m3", "density", 1.0, 0.0, 10000, ("kg/m^3", "kg/m³")),
         Unit("kW", "power", 1.0, 0.0, 10),
         Unit("hp", "power", 0.7456998715822702, 0.0, 10),
+        Unit("PS", "power", 0.73549875, 0.0, 10, ("metric hp", "hp(metric)", "cv", "ch", "pk")),
+        Unit("g/kWh", "specific consumption", 1.0, 0.0, 10),
+        Unit("lb/(hp·h)", "specific consumption", 608.2773878417611, 0.0, 10000, ("lb/(hp*h)", "lb/hp/h", "lb/hph")),
         Unit("N·m", "torque", 1.0, 0.0, 10, ("Nm", "N.m")),
         Unit("lbf·ft", "torque", 1.3558179483314004, 0.0, 10, ("lb-ft", "lbft")),
         Unit("N", "force", 1.0, 0.0, 1),

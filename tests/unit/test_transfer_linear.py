@@ -1,4 +1,4 @@
-"""Straight-line sensors and tables, and the units of pressure and power around them, the source in the row."""
+"""Straight-line sensors and tables against values from outside the project, the source in the row."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import pytest
 
 from uphaul.signals.model import Quality
 from uphaul.signals.transfer import Beside, Bias, Linear, Ratiometric, Table, TransferError
-from uphaul.units import convert
 
 # Vout = Vs (0.004 P - 0.04), 20 to 250 kPa: formula as read in the data sheet of MPX4250A
 ABSOLUTE_250 = Ratiometric(0.04, 20.0, 0.96, 250.0, "kPa")
@@ -138,22 +137,3 @@ def test_a_fault_zone_inside_the_band_is_refused() -> None:
         Ratiometric(0.1, 0.0, 0.9, 100.0, "kPa", fault_above_share=0.9)
     with pytest.raises(TransferError, match="fault_above"):
         Table(((0.5, 0.0), (4.5, 1.0)), "kPa", 0.25, 5.5)
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "other", "expected", "source"),
-    [
-        (1.0, "psi", "Pa", 6894.757293, "NIST SP 811 app. B, exact lbf/in2"),
-        (1.0, "bar", "Pa", 100_000.0, "NIST SP 811 app. B, exact"),
-        (101.325, "kPa", "bar", 1.01325, "NIST SP 811 app. B, 1 atm exact"),
-        (1.0, "inHg", "Pa", 3386.389, "NIST SP 811 app. B conventional (from memory; Pint 0.24.4: 3386.38864)"),
-        (1.0, "hp", "kW", 0.74569987, "NIST SP 811 app. B, 550 ft lbf/s"),
-        (1.0, "kg/s", "lb/min", 132.2774, "by hand from the exact pound"),
-        (20.0, "psi", "kPa", 137.895, "NIST SP 811 app. B by hand"),
-        (29.921255, "inHg", "kPa", 101.325, "NIST SP 811 app. B by hand"),
-        (30.0, "psi", "bar", 2.06843, "NIST SP 811 app. B by hand"),
-        (200.0, "kPa", "psi", 29.0075, "NIST SP 811 app. B by hand"),
-    ],
-)
-def test_units_of_pressure_and_power(value: float, unit: str, other: str, expected: float, source: str) -> None:
-    assert convert(value, unit, other) == pytest.approx(expected, rel=1e-5), source
