@@ -143,5 +143,8 @@ async def test_a_page_elsewhere_does_nothing_with_a_paired_browser(tmp_path: Pat
         bare = "<!doctype html><title>elsewhere</title>"  # without the policy that forbids even the attempt
         await other.route("**/bare", lambda route: route.fulfill(body=bare, content_type="text/html"))
         await other.goto(f"http://localhost:{elsewhere.port}/bare")
+        tried: list[str] = []
+        other.on("request", lambda request: tried.append(request.url))
         await other.evaluate(SEND, f"{made.url}/act")
+        assert tried.count(f"{made.url}/act") >= 3
         assert made.done == []
