@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field, fields
-from functools import cache
 from math import isfinite
 from typing import Any, Literal
 
@@ -289,9 +288,14 @@ def number(value: float | None) -> float | None:
     return int(short) if short.is_integer() else short
 
 
-@cache
-def _keys(kind: type) -> tuple[tuple[str, str], ...]:
-    return tuple((f.name, str(f.metadata.get("alias", f.name))) for f in fields(kind))
+_KEYS: dict[type, tuple[tuple[str, str], ...]] = {}
+
+
+def _keys(kind: type[Any]) -> tuple[tuple[str, str], ...]:
+    """The attributes of a message with their names in JSON."""
+    if kind not in _KEYS:
+        _KEYS[kind] = tuple((f.name, str(f.metadata.get("alias", f.name))) for f in fields(kind))
+    return _KEYS[kind]
 
 
 def _plain(value: Any) -> Any:

@@ -98,7 +98,7 @@ class News:
         names = tuple(column) if spec.signals is None else spec.signals
         self._columns = tuple((name, column[name]) for name in names)
         self._rules = {r.name: r for r in config.rules}
-        self._run, self._before = run, before
+        self.run, self._before = run, before
         self._last: dict[str, int] = {}
         self._states: dict[str, tuple[State, int]] = {}
         self._drive: int | None = None
@@ -124,12 +124,12 @@ class News:
         before = self._before(topic) if seq == 1 else None
         message = of(
             **_stamp(moment),
-            run=self._run,
+            run=self.run,
             seq=seq,
             before=None if before is None else m.Before(run=before[0], seq=before[1]),
             **more,
         )
-        return ToSend(Rank.IMPORTANT, topic, m.as_json(message), (self._run, seq))
+        return ToSend(Rank.IMPORTANT, topic, m.as_json(message), (self.run, seq))
 
     def _step(self, moment: Moment, view: AlertView) -> ToSend:
         self._set(moment, view)

@@ -72,7 +72,7 @@ class Outbox:
         self._settle_s, self._flush_s = settle_s, flush_s
         self._lock = threading.Lock()
         self._wake = threading.Event()
-        self._opened: Future[None] = Future()
+        self.opened: Future[None] = Future()
         self._file: OutboxFile | None = None
         self._memory = Held(min(memory_bytes, limit_bytes // 2))
         self._next = 1
@@ -96,10 +96,9 @@ class Outbox:
         self._close_by: float | None = None
         self._thread = threading.Thread(target=self._run, name="outbox", daemon=True)
 
-    def start(self) -> Future[None]:
-        """Open the file in the outbox's thread; done when it is open or has turned out not to be usable."""
+    def start(self) -> None:
+        """Begin; `opened` is done when the file is open or has turned out not to be usable."""
         self._thread.start()
-        return self._opened
 
     def before(self, topic: str) -> tuple[str, int] | None:
         """The run and number of the newest message of this stream that an earlier process put here, if known."""
@@ -257,8 +256,8 @@ class Outbox:
         try:
             while True:
                 well = self._path is None or self._attempt(self._path)
-                if not self._opened.done():
-                    self._opened.set_result(None)
+                if not self.opened.done():
+                    self.opened.set_result(None)
                 self._answer()
                 now, close_by = time.monotonic(), self._close_by
                 if close_by is not None and (well or now >= close_by):
