@@ -23,7 +23,7 @@ ORDER: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
     ("app",),
-    ("live", "journal"),
+    ("live", "play", "journal"),
     ("web", "present"),
     ("reports",),
     ("sources", "outputs"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -14,7 +15,13 @@ from uphaul.log.info import SegmentInfo
 from uphaul.log.reader import Log
 from uphaul.signals import Block, Signal
 
-__all__ = ["Part", "csv_part", "is_log", "load_drive", "log_parts", "pick_drive", "with_columns"]
+__all__ = ["Blocks", "Part", "csv_part", "is_log", "load_drive", "log_parts", "pick_drive", "with_columns"]
+
+
+class Blocks(Protocol):
+    """Gives ticks in order, those from `start_ms` on at least, about `rows` a block where they are read piecemeal."""
+
+    def __call__(self, start_ms: int | None = None, rows: int = 65_536, /) -> Iterator[Block]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +36,7 @@ class Part:
     tunes: tuple[str, ...]
     gap_ms: int
     grid_ms: int
-    blocks: Callable[[], Iterator[Block]]
+    blocks: Blocks
     ticks_ms: tuple[int, int]
     files: tuple[tuple[str, str], ...] = ()
     initial_state: str = ""
@@ -65,7 +72,7 @@ def log_parts(log: Log, drive: int) -> list[Part]:
             tunes=info.tunes,
             gap_ms=info.gap_ms,
             grid_ms=1000 // info.tick_hz,
-            blocks=lambda: log.blocks(info.id),
+            blocks=lambda start_ms=None, rows=65_536: log.blocks(info.id, rows, start_ms=start_ms),
             ticks_ms=(first, last),
             files=tuple(log.config(info.id).items()),
             initial_state=info.initial_state,
@@ -89,7 +96,7 @@ def csv_part(
     """A CSV as one part. Raises DriveFileError."""
     block, names = read_csv(path, signals, tunes, progress=progress)
     ends = int(block.t_ms[0]), int(block.t_ms[-1])
-    return Part(block.signals, names, gap_ms, 1, lambda: iter([block]), ends)
+    return Part(block.signals, names, gap_ms, 1, lambda start_ms=None, rows=0: iter([block]), ends)
 
 
 def with_columns(part: Part, more: Sequence[Signal]) -> tuple[Part, tuple[Signal, ...]]:
@@ -100,8 +107,8 @@ def with_columns(part: Part, more: Sequence[Signal]) -> tuple[Part, tuple[Signal
         return part, added
     signals = (*part.signals, *added)
 
-    def blocks() -> Iterator[Block]:
-        for b in part.blocks():
+    def blocks(start_ms: int | None = None, rows: int = 65_536, /) -> Iterator[Block]:
+        for b in part.blocks(start_ms, rows):
             blank = np.full((len(b), len(added)), np.nan)
             yield replace(b, signals=signals, values=np.hstack((b.values, blank)))
 

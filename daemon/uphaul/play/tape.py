@@ -1,0 +1,320 @@
+"""A recorded drive that is stepped through: at every tick it stands as the daemon would have stood there. Pure.
+
+Theory of operation. A drive has parts, each judged by a row of its own, as its configuration was. A step takes the next
+ticks through the row and into a `Presenter`, and never goes past a tick at which the headroom looks: so it does not
+matter to what is shown whether the ticks came one by one or several at once. `play` makes a `Moment` of a step, `skip`
+only lets the presenter know of it.
+
+`turn_to` makes ready for a later or earlier place: the judge has a memory, so it must have seen what came before.
+Copies of it (marks) are laid down on the way, and the nearest one before the place is taken; without one it begins with
+the part. Then `skip` goes on from there until nothing is left up to the place.
+"""
+
+from __future__ import annotations
+
+import copy
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from uphaul.alerts import Carried
+from uphaul.alerts.lifecycle import Alert
+from uphaul.config.spec import Config
+from uphaul.derive.spec import Computed
+from uphaul.log.drives import Part
+from uphaul.pipeline import Outcome, Row
+from uphaul.pipeline.headroom import LOOK_MS
+from uphaul.present import Presenter
+from uphaul.signals import Block, Quality
+from uphaul.status import Moment, Status
+
+__all__ = ["LONGEST_GAP_MS", "Reel", "Tape"]
+
+READ_TICKS = 2048
+"""Ticks that are read at once: a few hundredths of a second's work."""
+FIRST_SPACING_MS = 30_000
+MOST_MARKS = 64
+"""About half a megabyte each. When there are more, every other one goes."""
+LONGEST_GAP_MS = 3000
+NEVER = -(1 << 40)
+
+
+@dataclass(frozen=True, slots=True)
+class Reel:
+    """A part of a drive with what judges and shows it.
+
+    `config` has the part's signals as columns, and the rules and tunes to judge by. `computed` are the signals to be
+    computed (none where the log brought them), `carried` is what the alerts begin with.
+    """
+
+    part: Part
+    config: Config
+    carried: tuple[Carried, ...] = ()
+    computed: tuple[Computed, ...] = ()
+
+    def row(self) -> Row:
+        """A fresh row for the part."""
+        c, part = self.config, self.part
+        return Row(
+            c.signals,
+            c.rules,
+            c.tunes,
+            computed=self.computed,
+            gap_ms=part.gap_ms,
+            grid_ms=part.grid_ms,
+            carried=self.carried,
+        )
+
+
+class _Feed:
+    """The ticks of a part that are still to come, in steps."""
+
+    def __init__(self, part: Part, after_ms: int | None) -> None:
+        self._last_ms = part.ticks_ms[1]  # a drive that is being logged is played as far as it went
+        self._after_ms = NEVER if after_ms is None else after_ms
+        self._blocks = part.blocks(None if after_ms is None else after_ms + 1, READ_TICKS)
+        self._block: Block | None = None
+        self._at = self._stop = self._quality = self._event = 0
+        self._read()
+
+    def _read(self) -> None:
+        """Have a tick at hand, if there is one."""
+        while self._at >= self._stop:
+            block = next(self._blocks, None)
+            if block is None:
+                self._block = None
+                return
+            self._at = int(np.searchsorted(block.t_ms, self._after_ms, side="right"))
+            self._stop = int(np.searchsorted(block.t_ms, self._last_ms, side="right"))
+            events = tuple(sorted(block.events, key=lambda e: (e.t_ms, e.seq)))
+            self._block = replace(block, events=events)
+            self._quality = bisect_right(block.quality, self._after_ms, key=lambda q: q.t_ms)
+            self._event = bisect_right(events, self._after_ms, key=lambda e: e.t_ms)
+
+    @property
+    def next_ms(self) -> int | None:
+        """The time of the tick that comes next, None at the end."""
+        return None if self._block is None else int(self._block.t_ms[self._at])
+
+    def take(self, upto_ms: int, look_ms: int) -> Block | None:
+        """The next ticks that are not after `upto_ms`, at most up to the first one at or after `look_ms`.
+
+        With them come changes and events of ticks before them that were lost.
+        """
+        block = self._block
+        if block is None:
+            return None
+        a = self._at
+        due = int(np.searchsorted(block.t_ms, upto_ms, side="right"))
+        look = int(np.searchsorted(block.t_ms, look_ms)) + 1
+        b = min(due, max(look, a + 1), self._stop)
+        if b <= a:
+            return None
+        t_ms = block.t_ms[a:b]
+        last = int(t_ms[-1])
+        quality = bisect_right(block.quality, last, key=lambda q: q.t_ms)
+        event = bisect_right(block.events, last, key=lambda e: e.t_ms)
+        piece = Block(
+            signals=block.signals,
+            t_ms=t_ms,
+            values=block.values[a:b],
+            tune=block.tune[a:b],
+            quality=block.quality[self._quality : quality],
+            events=block.events[self._event : event],
+        )
+        self._at, self._quality, self._event = b, quality, event
+        self._read()
+        return piece
+
+
+@dataclass(slots=True)
+class _State:
+    """All that the ticks of a part leave behind.
+
+    `last` is the block of the last step, `looked_ms` the tick of the headroom's last look, `gap` the end and length of
+    the last long gap, in ms.
+    """
+
+    row: Row
+    presenter: Presenter
+    qualities: tuple[Quality, ...]
+    looked_ms: int = NEVER
+    last: Block | None = None
+    gap: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A copy of the state after the tick `t_ms` of part `number`."""
+
+    number: int
+    t_ms: int
+    state: _State
+
+    @property
+    def at(self) -> tuple[int, int]:
+        """What marks are in order of."""
+        return self.number, self.t_ms
+
+
+class Tape:
+    """The drive `drive` (0: without a number) in its parts, each with a tick at least; stands after its first tick.
+
+    It is a `uphaul.present.Watched`.
+    """
+
+    def __init__(self, reels: Sequence[Reel], drive: int = 0) -> None:
+        self._reels = reels
+        self.drive: int | None = drive
+        self.ticked_ms: int | None = 0
+        self.block: Block | None = None
+        self.qualities: tuple[Quality, ...] = ()
+        self.first_ms, self.last_ms = reels[0].part.ticks_ms[0], reels[-1].part.ticks_ms[1]
+        self._marks: list[_Mark] = []
+        self._spacing_ms = FIRST_SPACING_MS
+        self._number = 0
+        self._open(0, None)
+        self.skip(self.first_ms)
+
+    def _open(self, number: int, mark: _Mark | None) -> None:
+        """Stand at the mark, or before the first tick of the part."""
+        self._number = number
+        reel = self._reels[number]
+        if mark is None:
+            presenter = Presenter(reel.config, self, lambda: 0.0)  # the player tells the age of what is shown
+            self._state = _State(reel.row(), presenter, (Quality.GOOD,) * len(reel.config.signals))
+        else:
+            self._state = self._copy(mark.state, number)
+        self.block, self.qualities = self._state.last, self._state.qualities
+        self._feed = _Feed(reel.part, None if mark is None else mark.t_ms)
+
+    def _copy(self, state: _State, number: int) -> _State:
+        """An independent copy; what never changes is shared."""
+        config = self._reels[number].config
+        shared = (self, config, config.vehicle, *config.rules, *config.signals, state.last)
+        return copy.deepcopy(state, {id(x): x for x in shared})
+
+    # ------------------------------------------------------------------------------------------ how it stands now
+
+    @property
+    def alerts(self) -> tuple[Alert, ...]:
+        """Every alert."""
+        return self._state.row.alerts
+
+    @property
+    def applies(self) -> npt.NDArray[np.bool_]:
+        """Which rules are judged now, (rules,)."""
+        return self._state.row.judge.applies
+
+    @property
+    def flood(self) -> bool:
+        """Whether there are more alerts than anyone can take in."""
+        return self._state.row.cycle.flood
+
+    @property
+    def t_ms(self) -> int:
+        """The tick that it stands at, in the drive's time."""
+        block = self._state.last
+        return self.first_ms if block is None else int(block.t_ms[-1])
+
+    @property
+    def next_ms(self) -> int | None:
+        """The tick that comes next, None at the end of the drive."""
+        if (t_ms := self._feed.next_ms) is not None:
+            return t_ms
+        following = self._reels[self._number + 1 : self._number + 2]
+        return following[0].part.ticks_ms[0] if following else None
+
+    @property
+    def gap(self) -> tuple[int, int] | None:
+        """The tick that ended the last gap of more than `LONGEST_GAP_MS`, and how long the gap was, in ms."""
+        return self._state.gap
+
+    def status(self) -> Status:
+        """What a page shows of the drive here."""
+        return self._state.presenter.status()
+
+    # ---------------------------------------------------------------------------------------------------- stepping
+
+    def play(self, upto_ms: int) -> Moment | None:
+        """Take a step of ticks that are not after `upto_ms`; None when none is left."""
+        outcome = self._step(upto_ms)
+        if outcome is None:
+            return None
+        moment = self._state.presenter.moment(outcome, self.t_ms, "")
+        self._mark()
+        return moment
+
+    def skip(self, upto_ms: int) -> bool:
+        """The same without a moment; False when none is left."""
+        if self._step(upto_ms) is None:
+            return False
+        state = self._state
+        assert state.last is not None
+        state.presenter.take_up(state.last, self.applies)
+        self._mark()
+        return True
+
+    def _step(self, upto_ms: int) -> Outcome | None:
+        if self._feed.next_ms is None and self.next_ms is not None and upto_ms >= self.next_ms:
+            self._open(self._number + 1, None)
+        state = self._state
+        block = self._feed.take(upto_ms, state.looked_ms + LOOK_MS)
+        if block is None:
+            return None
+        outcome = state.row.run(block)
+        if block.quality:
+            qualities = list(state.qualities)
+            for change in block.quality:
+                qualities[change.signal] = change.quality
+            state.qualities = tuple(qualities)
+        self._note_gap(block)
+        state.last = block
+        self.block, self.qualities = block, state.qualities
+        if self.t_ms - state.looked_ms >= LOOK_MS:
+            state.looked_ms = self.t_ms
+        return outcome
+
+    def _note_gap(self, block: Block) -> None:
+        state = self._state
+        before_ms = int(block.t_ms[0])
+        if state.last is not None:
+            before_ms = int(state.last.t_ms[-1])
+        elif self._number:
+            before_ms = self._reels[self._number - 1].part.ticks_ms[1]
+        lengths = np.diff(block.t_ms, prepend=before_ms)
+        for i in np.flatnonzero(lengths > LONGEST_GAP_MS).tolist():
+            state.gap = int(block.t_ms[i]), int(lengths[i])
+
+    # ------------------------------------------------------------------------------------------------ other places
+
+    def turn_to(self, t_ms: int) -> None:
+        """Make ready for the last tick at or before `t_ms`: `skip` to it until nothing is left.
+
+        Goes on from where it stands where that is nearest.
+        """
+        t_ms = max(t_ms, self.first_ms)
+        begins = [reel.part.ticks_ms[0] for reel in self._reels]
+        number = bisect_right(begins, t_ms) - 1
+        at = bisect_right(self._marks, (number, t_ms), key=lambda m: m.at) - 1
+        mark = self._marks[at] if at >= 0 and self._marks[at].number == number else None
+        from_ms = begins[number] - 1 if mark is None else mark.t_ms
+        if self._number == number and from_ms <= self.t_ms <= t_ms:
+            return
+        self._open(number, mark)
+
+    def _mark(self) -> None:
+        """Lay down a mark where none is near."""
+        here = (self._number, self.t_ms)
+        at = bisect_right(self._marks, here, key=lambda m: m.at)
+        near = (m for m in self._marks[max(at - 1, 0) : at + 1] if m.number == self._number)
+        from_ms = self._reels[self._number].part.ticks_ms[0]
+        if any(abs(m.t_ms - self.t_ms) < self._spacing_ms for m in near) or self.t_ms - from_ms < self._spacing_ms:
+            return
+        self._marks.insert(at, _Mark(*here, self._copy(self._state, self._number)))
+        if len(self._marks) > MOST_MARKS:
+            del self._marks[::2]
+            self._spacing_ms *= 2
