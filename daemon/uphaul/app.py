@@ -48,6 +48,8 @@ from uphaul.web.state import WebState
 if TYPE_CHECKING:
     from aiohttp.web import Application
 
+    from uphaul.alerts.lifecycle import Alert
+    from uphaul.outputs.mqtt import Mqtt
     from uphaul.outputs.panel import Panel
 
 __all__ = ["App"]
@@ -108,6 +110,7 @@ class App:
         self._web = WebState(self.status)
         self._access = None if log_path is None else Access(store_path(log_path), config.web.look)
         self._panel = _panel(config, self._people)
+        self._mqtt = _mqtt(config, log_path, self._people, lambda: self._live.alerts)
         self._wall_offset_ms: float | None = None
         self._anchored_ms = 0
         self._told: dict[str, WallTime] = {}
@@ -135,6 +138,8 @@ class App:
                     if self._panel is not None:
                         told = self._hub.subscribe(MOST_UNTOLD, name="panel")
                         tasks.append(group.create_task(self._panel.run(told), name="panel"))
+                    if self._mqtt is not None:
+                        tasks.append(group.create_task(self._mqtt.run(), name="mqtt"))
                     if web.host and not port:
                         later = keep_trying(self._web_app, web.host, web.port, self._page_told)
                         tasks.append(group.create_task(later, name="page"))
@@ -252,6 +257,8 @@ class App:
     def _tell(self, moment: Moment) -> None:
         """Let the outputs know of a finished tick; none of them can hold it up."""
         self._hub.publish(moment)
+        if self._mqtt is not None:
+            self._mqtt.tell(moment)
         if moment.changed or moment.sound or moment.events:
             self._web.nudge()
 
@@ -285,7 +292,7 @@ class App:
         """What the page shows now."""
         told = self._presenter.status()
         sources = tuple(_view(s.name, s.health) for s in self._sources)
-        outputs = tuple(_view(o.name, o.health) for o in (self._panel,) if o is not None)
+        outputs = tuple(_view(o.name, o.health) for o in (self._panel, self._mqtt) if o is not None)
         notices = () if self._writer is None else tuple(self._writer.health.notices)
         notes = tuple(f"{source.name}: {note}" for source in self._sources for note in source.health.notes)
         return replace(
@@ -308,6 +315,17 @@ def _panel(config: Config, people: People) -> Panel | None:
     from uphaul.outputs.panel import Panel  # what isn't configured costs no memory
 
     return Panel(config.panel, people)
+
+
+def _mqtt(
+    config: Config, log_path: Path | None, people: People, alerts: Callable[[], tuple[Alert, ...]]
+) -> Mqtt | None:
+    if config.mqtt is None:
+        return None
+    from uphaul.outputs.mqtt import Mqtt
+
+    outbox = None if log_path is None else log_path.with_name(f"{log_path.stem}.outbox")
+    return Mqtt(config.mqtt, config, outbox, people, alerts=alerts)
 
 
 def _view(name: str, health: SourceHealth | OutputHealth) -> SourceView:
