@@ -32,6 +32,8 @@ __all__ = ["Presenter", "Watched"]
 
 UNSEEN = (State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED)
 ASIDE = (State.SHELVED, State.OUT_OF_SERVICE)
+RECOVERY = (State.ACKNOWLEDGED, State.NORMAL)
+MOST_RECOVERED = 4
 SIDES = {ABOVE: "above", BELOW: "below", 0: ""}
 
 
@@ -86,6 +88,7 @@ class Presenter:
         self._headroom = Headroom(c.rules, c.signals, c.tunes, self._usual)
         self._standing: tuple[AlertView, ...] = ()
         self._listed: list[Alert] = []
+        self._recovered: tuple[AlertView, ...] = ()
         self._new = True
 
     def take_up(self, block: Block, applies: npt.NDArray[np.bool_]) -> None:
@@ -110,6 +113,10 @@ class Presenter:
             by_name = {a.rule.name: a for a in watched.alerts}
             names = dict.fromkeys(t.rule for t in outcome.transitions)
             changed = tuple(self._alert(by_name[n], t_ms) for n in names)
+            well = {t.rule for t in outcome.transitions if (t.source, t.target) == RECOVERY}
+            if well:
+                told = tuple(a for a in changed if a.rule in well)
+                self._recovered = (*self._recovered, *told)[-MOST_RECOVERED:]
             self._listed = listed(watched.alerts)
             self._standing = tuple(self._alert(a, t_ms) for a in self._listed)
         sound = self._call(t_ms)
@@ -167,6 +174,7 @@ class Presenter:
             aside=tuple(self._alert(a, t_ms) for a in alerts if a.state in ASIDE),
             notices=self._notices(tune),
             sound=self._sound,
+            recovered=self._recovered,
         )
 
     def _notices(self, tune: int) -> tuple[str, ...]:

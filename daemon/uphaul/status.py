@@ -216,8 +216,9 @@ class Status:
     `drive` None: between drives. `tune` None: unknown; `tunes` are those that a person may choose, empty where an
     input tells it. `invented` marks data of the demo vehicle, `replayed` those of a recorded drive that is played.
     `notices` are lasting remarks in plain words (card full, many alerts). `aside` are alerts that are shelved or out of
-    service, which `alerts` leaves out. `clock` says in words how good the wall clock is, `power_cut` tells of the last
-    one, both empty when there is nothing to say.
+    service, which `alerts` leaves out. `recovered` are the last few that a person had seen and that went back to normal
+    in this drive, oldest first: each is told once. `clock` says in words how good the wall clock is, `power_cut` tells
+    of the last one, both empty when there is nothing to say.
     """
 
     version: str
@@ -237,6 +238,7 @@ class Status:
     log: LogView = field(default_factory=lambda: LogView("not recording"))
     notices: tuple[str, ...] = ()
     sound: Sound | None = None
+    recovered: tuple[AlertView, ...] = ()
     clock: str = ""
     power_cut: str = ""
     played: Played | None = None

@@ -22,12 +22,12 @@ import os
 import socket
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from importlib import resources
 
 from aiohttp import web
 
 from uphaul.errors import UphaulError
 from uphaul.hub import Hub, Subscription
+from uphaul.web.files import PAGES, Files
 from uphaul.web.state import WebState, to_json, unit_systems
 
 __all__ = ["add_headers", "keep_trying", "make_app", "serve"]
@@ -43,15 +43,10 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 30.0  # as the sources wait
 COMPLAIN_EVERY_S = 60.0
 BACKLOG = 128
 
-PAGES = {
-    "/": ("index.html", "text/html"),
-    "/app.js": ("app.js", "text/javascript"),
-    "/style.css": ("style.css", "text/css"),
-    "/icon.svg": ("icon.svg", "image/svg+xml"),
-}
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "manifest-src 'self'; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'"
     ),
     "X-Content-Type-Options": "nosniff",
@@ -79,8 +74,9 @@ def make_app(state: WebState, *, period_s: float = 0.5) -> web.Application:
     app.router.add_get("/events", room.events)
     app.router.add_get("/status.json", room.status)
     app.router.add_get("/units.json", room.units)
+    files = Files()
     for path in PAGES:
-        app.router.add_get(path, room.page)
+        app.router.add_get(path, files.page)
     return app
 
 
@@ -205,9 +201,7 @@ class _Room:
         self._period_s = period_s
         self._hub: Hub[bytes] = Hub()
         self._wanted = asyncio.Event()
-        static = resources.files("uphaul.web") / "static"
         self._units = json.dumps(unit_systems(), ensure_ascii=False)
-        self._files = {path: (static / name).read_bytes() for path, (name, _) in PAGES.items()}
 
     def _text(self) -> str:
         return to_json(self._state.status(), self._state, time.monotonic_ns() // 1_000_000)
@@ -224,19 +218,15 @@ class _Room:
             _log.exception("page handler for %s failed", request.path)
             return web.Response(status=500, text="This page failed; watching and logging go on.\n")
 
-    async def page(self, request: web.Request) -> web.Response:
-        """One of the files of the page."""
-        path = request.match_info.route.resource
-        name = path.canonical if path is not None else "/"
-        return web.Response(body=self._files[name], content_type=PAGES[name][1], charset="utf-8")
-
     async def status(self, request: web.Request) -> web.Response:
         """The present status as JSON."""
         return web.json_response(text=self._text())
 
     async def units(self, request: web.Request) -> web.Response:
         """How either unit system writes each unit."""
-        return web.json_response(text=self._units)
+        response = web.json_response(text=self._units)
+        response.enable_compression()
+        return response
 
     async def events(self, request: web.Request) -> web.StreamResponse:
         """The event stream: the present status at once, then one each period."""

@@ -64,6 +64,7 @@ def to_json(status: Status, state: WebState, sent_ms: int) -> str:
             "tunes": list(status.tunes),
             "alerts": [_alert(a) for a in status.alerts],
             "aside": [_alert(a) for a in status.aside],
+            "recovered": [{"rule": a.rule, "raise": a.raise_number, "say": a.say} for a in status.recovered],
             "signals": [_signal(s) for s in status.signals],
             "sources": [_source(s) for s in status.sources],
             "outputs": [_source(s) for s in status.outputs],

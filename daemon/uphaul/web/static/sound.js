@@ -1,0 +1,71 @@
+// Sound on the page: actions are told apart by rhythm, not by pitch. Browsers allow none before the first tap.
+
+import { device } from "./device.js";
+
+// Start and length of each tone, in seconds.
+const RHYTHMS = {
+  note: [[0, 0.25]],
+  ease: [[0, 0.18], [0.3, 0.18], [0.6, 0.18]],
+  stop: [[0, 2.4]],
+};
+const PITCH_HZ = 880;
+const LOUD = 0.5;
+const EDGE_S = 0.012; // without it each tone clicks
+
+let context = null;
+let changed = () => {};
+let heard = null; // number of the last call for a sound; null before the first event
+
+export const audible = () => device.sound && context?.state === "running";
+
+/** What to say about sound, and whether a tap helps. */
+export function soundState() {
+  if (!device.sound) return ["Sound is off on this device: settings turn it on", false];
+  if (!("AudioContext" in globalThis)) return ["This browser makes no sound", false];
+  return audible() ? ["", false] : ["Sound is off: tap to turn on", true];
+}
+
+export function play(action) {
+  if (!audible()) return;
+  const start = context.currentTime + 0.02;
+  for (const [at, length] of RHYTHMS[action] ?? []) {
+    const tone = context.createOscillator();
+    const gain = context.createGain();
+    tone.type = "triangle";
+    tone.frequency.value = PITCH_HZ;
+    gain.gain.setValueAtTime(0, start + at);
+    gain.gain.linearRampToValueAtTime(LOUD, start + at + EDGE_S);
+    gain.gain.setValueAtTime(LOUD, start + at + length - EDGE_S);
+    gain.gain.linearRampToValueAtTime(0, start + at + length);
+    tone.connect(gain).connect(context.destination);
+    tone.start(start + at);
+    tone.stop(start + at + length);
+  }
+}
+
+/** Called with every event: each call for a sound sounds once. What sounded before the page was there does not. */
+export function hear(sound) {
+  const number = sound?.number ?? 0;
+  if (heard !== null && number !== heard && number > 0) play(sound.action);
+  heard = number;
+}
+
+// The first tap turns sound on; what stands unseen at that time is then told.
+async function unlock(missed) {
+  if (!device.sound || !("AudioContext" in globalThis) || context?.state === "running") return;
+  if (context === null) {
+    context = new AudioContext();
+    context.addEventListener("statechange", () => changed());
+  }
+  await context.resume();
+  const action = missed();
+  if (action) play(action);
+  changed();
+}
+
+export function listenForTaps(missed, onChange) {
+  changed = onChange;
+  for (const kind of ["click", "keydown"]) {
+    document.addEventListener(kind, () => unlock(missed).catch(() => changed()), { capture: true });
+  }
+}
