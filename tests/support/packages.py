@@ -26,9 +26,13 @@ def sdist(name: str, version: str | None = None) -> Path:
     return _fetch(name, version or metadata.version(name), ("--no-binary", ":all:"))
 
 
-def wheel(name: str, version: str) -> Path:
-    """The unpacked wheel of a package that need not be installed."""
-    return _fetch(name, version, ("--only-binary", ":all:"))
+def wheel(name: str, version: str, *, of: tuple[str, str] | None = None) -> Path:
+    """The unpacked wheel of a package that need not be installed.
+
+    `of` is the (platform, Python version) it is for, where only its data are wanted: ``("manylinux2014_x86_64", "3.11")``.
+    """
+    where = () if of is None else ("--platform", of[0], "--python-version", of[1])
+    return _fetch(name, version, ("--only-binary", ":all:", *where))
 
 
 def _fetch(name: str, version: str, how: tuple[str, ...]) -> Path:

@@ -37,7 +37,13 @@ ENERGIES = [
 
 def cycle(name: str) -> tuple[np.ndarray, np.ndarray]:
     """(seconds, m/s) of a driving cycle."""
-    path = wheel("fastsim", "2.1.5") / "fastsim" / "resources" / "cycles" / f"{name}.csv"
+    path = (
+        wheel("fastsim", "2.1.5", of=("manylinux2014_x86_64", "3.11"))
+        / "fastsim"
+        / "resources"
+        / "cycles"
+        / f"{name}.csv"
+    )
     with path.open(encoding="utf-8-sig", newline="") as file:
         rows = [(float(row["cycSecs"]), float(row["cycMps"])) for row in csv.DictReader(file)]
     t, v = np.array(rows).T
