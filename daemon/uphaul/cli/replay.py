@@ -17,8 +17,9 @@ from uphaul.alerts import Carried, Transition
 from uphaul.analysis.causes import noting, with_causes
 from uphaul.analysis.review import Episode, cut_off, episodes, heard, summarise
 from uphaul.cli import replay_notes as notes
+from uphaul.cli.replay_rules import all_tunes, rules_of
 from uphaul.cli.replay_telling import Replay, print_tables, to_object
-from uphaul.config import load, load_rules, load_texts
+from uphaul.config import load, load_texts
 from uphaul.derive import Computed
 from uphaul.errors import UphaulError
 from uphaul.live import carried_from_json
@@ -52,11 +53,6 @@ class _Piece:
         """The episodes of this part in one judging, with the reasons of those that were quiet or of a lost signal."""
         found = heard(episodes(conditions, names), steps, rules, self.carried)
         return with_causes(found, self.changes, rules, self.part.signals, self.computed)
-
-
-def _all_tunes(known: Sequence[str], rules: Sequence[Rule]) -> tuple[str, ...]:
-    """The drive's tunes, then those that only the rules know."""
-    return tuple(dict.fromkeys((*known, *(name for r in rules for name, _ in (*r.tunes, *r.expected)))))
 
 
 def _judge(out: Replay, pieces: Sequence[_Piece]) -> None:
@@ -121,14 +117,14 @@ def _of_log(path: Path, drive: int | None, rules_file: Path | None, stack: ExitS
     pieces: list[_Piece] = []
     for part in parts:
         config = load_texts(dict(part.files), label=f"{path} drive {number}", check_inputs=False)
-        rules = config.rules if rules_file is None else _rules(rules_file, part, config.vehicle)
+        rules = config.rules if rules_file is None else rules_of(rules_file, part, config.vehicle)
         carried = carried_from_json(part.initial_state, f"{path} drive {number}")
-        row = _row(part, rules, _all_tunes(part.tunes, rules), carried=carried)
+        row = _row(part, rules, all_tunes(part.tunes, rules), carried=carried)
         pieces.append(_Piece(part, row, rules, config.computed, carried, config.rules))
     by_name = {r.name: r for piece in pieces for r in piece.rules}
     begun = next((d.begun for d in log.drives() if d.id == number), None)
     last, rules = pieces[-1].part, pieces[-1].rules
-    out = Replay(str(path), number, begun, last.signals, tuple(by_name.values()), _all_tunes(last.tunes, rules))
+    out = Replay(str(path), number, begun, last.signals, tuple(by_name.values()), all_tunes(last.tunes, rules))
     _judge(out, pieces)
     out.notes = [*log.notes, *notes.missing(out.rules, [s.name for s in last.signals])]
     if rules_file is not None:
@@ -160,32 +156,22 @@ def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> Repl
     vehicle = Vehicle() if config is None else config.vehicle
     rules = () if config is None else config.rules
     if rules_file is not None:
-        rules = _rules(rules_file, part, vehicle)
+        rules = rules_of(rules_file, part, vehicle)
     computed = () if config is None else tuple(c for c in config.computed if c.signal in added)
     filled = [c.signal.name for c in notes.complete(computed, columns)]
-    all_tunes = _all_tunes(part.tunes, rules)
-    out = Replay(str(path), None, None, part.signals, rules, all_tunes)
+    named = all_tunes(part.tunes, rules)
+    out = Replay(str(path), None, None, part.signals, rules, named)
     out.notes = notes.units_taken(rules, part.signals, {s.name for s in known}) + told
     out.notes += notes.missing(rules, {*columns, *filled})
     if filled:
         out.notes.append("computed from the CSV: " + ", ".join(filled))
-    out.notes += notes.unknown_tunes(part.tunes, _all_tunes(tunes, rules))
+    out.notes += notes.unknown_tunes(part.tunes, all_tunes(tunes, rules))
     if rules_file is not None:
         if config is not None:
             out.notes += notes.foreign_tunes(rules, config.tunes)
         out.notes += notes.out_of_reach(rules, part.signals)
-    _judge(out, [_Piece(part, _row(part, rules, all_tunes, computed=computed), rules, computed)])
+    _judge(out, [_Piece(part, _row(part, rules, named, computed=computed), rules, computed)])
     return out
-
-
-def _rules(path: Path, part: Part, vehicle: Vehicle) -> tuple[Rule, ...]:
-    """The rules of a file, for a drive that need not have every signal they read."""
-    try:
-        words = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not a UTF-8 text file"
-        raise UphaulError(f"{path}: {reason}") from error
-    return load_rules(words, str(path), part.signals, vehicle, allow_unknown=True)
 
 
 @click.command()
@@ -204,8 +190,21 @@ def _rules(path: Path, part: Part, vehicle: Vehicle) -> tuple[Rule, ...]:
     help="For a CSV: signals, computed signals, tunes and rules from this directory.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
+@click.option("--live", is_flag=True, help="Show the drive on the page instead, on this machine, as if it were now.")
+@click.option(
+    "--speed", type=click.FloatRange(0.1, 100), help="With --live: how much faster than the drive was (default: 1)."
+)
+@click.option("--port", type=click.IntRange(0, 65535), help="With --live: of the page (default: any free one).")
 def command(
-    drive_file: Path, drive: int | None, rules_file: Path | None, directory: Path | None, as_json: bool
+    drive_file: Path,
+    *,
+    drive: int | None,
+    rules_file: Path | None,
+    directory: Path | None,
+    as_json: bool,
+    live: bool,
+    speed: float | None,
+    port: int | None,
 ) -> None:
     """Judge the drive in a LOG or a CSV again, by the rules that judged it live or by others.
 
@@ -217,18 +216,26 @@ def command(
     tick and `cut` the reason). `cleared_t_s` is null only for a condition that is still true at the drive's end. An
     alert that the driver was never told of, being suppressed, shelved or out of service throughout, is marked as quiet
     (`told` false, and `quiet` the reason). An alert about a lost signal names the fault behind it (`cause`).
+
+    With --live the drive is played on the page that the daemon serves, with pause, seek and speed. Only this machine
+    can open it: a drive tells where its owner went.
     """
+    if not live and (speed is not None or port is not None):
+        raise UphaulError(f"{'--speed' if port is None else '--port'} is for --live: without it no page is served")
+    if live and as_json:
+        raise UphaulError("--json and --live exclude each other: one prints what was judged, the other plays it")
+    of_log = is_log(drive_file)
+    if of_log and directory is not None:
+        raise UphaulError("--config is for a CSV: a log brings its own configuration (--rules changes the rules)")
+    if not of_log and drive is not None:
+        raise UphaulError(f"--drive {drive}: a CSV is one drive, without a number")
+    if live:
+        from uphaul.cli.replay_live import show  # with the page's library, which judging does without
+
+        show(drive_file, drive, rules_file, directory, speed=speed or 1.0, port=port or 0)
+        return
     with ExitStack() as stack:
-        if is_log(drive_file):
-            if directory is not None:
-                raise UphaulError(
-                    "--config is for a CSV: a log brings its own configuration (--rules changes the rules)"
-                )
-            out = _of_log(drive_file, drive, rules_file, stack)
-        elif drive is not None:
-            raise UphaulError(f"--drive {drive}: a CSV is one drive, without a number")
-        else:
-            out = _of_csv(drive_file, rules_file, directory)
+        out = _of_log(drive_file, drive, rules_file, stack) if of_log else _of_csv(drive_file, rules_file, directory)
     if as_json:
         click.echo(json.dumps(to_object(out), ensure_ascii=False, allow_nan=False))
     else:

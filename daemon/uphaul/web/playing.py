@@ -56,7 +56,7 @@ class _Nobody(Access):
     """No device is paired, and no file is asked."""
 
     def __init__(self) -> None:
-        super().__init__(Path())
+        super().__init__(Path("nobody"))
 
     def device(self, request: web.BaseRequest) -> Device | None:
         """None, whatever cookie another page of this machine has left."""
