@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from support.config_files import SIGNALS, config_of, problems_of
 from uphaul.cli.config import command
 from uphaul.config.spec import Accuracy
+from uphaul.config.typical import usual_readings
 from uphaul.physics.correction import WHY_OFF
 from uphaul.physics.lookup import Grid
 
@@ -75,6 +76,7 @@ WRONG = [
     (', height = "height"', "", "grade.inputs", "must have barometric or height, or both, for grade"),
     ('height = "height"', 'height = "speed"', "grade.inputs.height", "must have a unit of length"),
     ('formula = "grade"', 'typical = 7\nrange = [-5, 5]\nformula = "grade"', "grade.typical", "-5 to 5 %"),
+    ('formula = "grade"', 'usual = 7\nrange = [-5, 5]\nformula = "grade"', "grade.usual", "-5 to 5 %"),
     ('formula = "grade"', 'uncertainty = -1\nformula = "grade"', "grade.uncertainty", "a number of at least 0"),
     ('"height" }', '"height" }\nconstants = { window_s = 31 }', "grade.constants.window_s", "at most 30, in s"),
 ]
@@ -95,8 +97,17 @@ def test_a_misspelt_constant_is_told_its_name() -> None:
 
 
 def test_uncertainty_and_typical_value_are_kept_by_signal() -> None:
-    text = SIGNALS.replace("[signal.baro]", "[signal.baro]\nuncertainty = 0.5\ntypical = 99")
-    assert config_of(text).accuracies == (Accuracy("baro", 0.5, 99.0),)
+    text = SIGNALS.replace("[signal.baro]", "[signal.baro]\nuncertainty = 0.5\ntypical = 99\nusual = 98")
+    assert config_of(text).accuracies == (Accuracy("baro", 0.5, 99.0, 98.0),)
+
+
+def test_what_is_usual_is_as_written_else_typical_and_of_a_computed_signal_from_its_inputs() -> None:
+    text = SIGNALS + POWER.replace("[signal.fuel]", "[signal.fuel]\ntypical = 30\nusual = 10")
+    text = text.replace("[signal.ratio]", "[signal.ratio]\ntypical = 2")
+    usual = usual_readings(config_of(text))
+    assert (usual["fuel"], usual["ratio"]) == (10.0, 2.0)
+    assert usual["crank"] == pytest.approx(10.0 / 0.220, abs=0.5)  # 220 g/kWh; half a kW of resolution
+    assert usual_readings(config_of(text.replace('formula = "power', 'usual = 40\nformula = "power')))["crank"] == 40.0
 
 
 POWER = """

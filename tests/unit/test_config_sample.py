@@ -18,8 +18,9 @@ from uphaul.config.model import FILES
 from uphaul.config.sample import demo_texts
 from uphaul.config.schema import SCHEMA_NAMES, amount_rows, json_schema, key_rows
 from uphaul.config.spec import CanSpec, DemoSpec
+from uphaul.config.typical import usual_readings
 from uphaul.derive import FORMULAS
-from uphaul.rules import Kind
+from uphaul.rules import Action, Kind
 from uphaul.units import UNITS
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
@@ -35,6 +36,21 @@ def test_the_sample_is_in_order() -> None:
     assert isinstance(config.sources[0], CanSpec)
     assert len(config.inputs) == sum(not s.computed for s in config.signals)
     assert all((i.factor, i.offset) == (1.0, 0.0) for i in config.inputs)
+
+
+def test_where_the_sample_asks_to_ease_off_or_stop_the_usual_reading_is_well_within() -> None:
+    config = load(CONFIG)
+    usual = usual_readings(config)
+    checked = 0
+    for rule in config.rules:
+        if rule.kind is not Kind.THRESHOLD or rule.action is Action.NOTE:
+            continue
+        for tune in config.tunes:
+            limit = rule.setting(tune).limit
+            if isinstance(limit, int | float):
+                assert (limit - usual[rule.signal]) * rule.side > 0, rule.name
+                checked += 1
+    assert checked > 20
 
 
 def test_the_sample_shows_every_kind_of_rule_and_both_kinds_of_tune_limit() -> None:

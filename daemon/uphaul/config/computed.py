@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Protocol
 
 from uphaul.config.amounts import Scope
 from uphaul.config.computed_tables import ComputedTable, MapTable
@@ -29,12 +30,19 @@ def build_computed(scope: Scope, signal: Signal, table: ComputedTable) -> Comput
     return Computed(signal, table.formula, tuple(table.inputs.items()), tuple(constants.items()))
 
 
-def accuracy(scope: Scope, key: str, signal: Signal, uncertainty: float | None, typical: float | None) -> Accuracy:
-    """How good a signal is and what it typically reads; a reading outside its range is a problem."""
-    if typical is not None and not signal.low <= typical <= signal.high:
-        allowed = f"must be within the signal's range, {signal.low:g} to {signal.high:g} {signal.unit}"
-        scope.wrong(f"{key}.typical", typical, allowed)
-    return Accuracy(signal.name, uncertainty, typical)
+class _Accurate(Protocol):
+    uncertainty: float | None
+    typical: float | None
+    usual: float | None
+
+
+def accuracy(scope: Scope, key: str, signal: Signal, t: _Accurate) -> Accuracy:
+    """How good a signal is and what it reads under load and on a level road; what is outside its range is a problem."""
+    for name, value in (("typical", t.typical), ("usual", t.usual)):
+        if value is not None and not signal.low <= value <= signal.high:
+            allowed = f"must be within the signal's range, {signal.low:g} to {signal.high:g} {signal.unit}"
+            scope.wrong(f"{key}.{name}", value, allowed)
+    return Accuracy(signal.name, t.uncertainty, t.typical, t.usual)
 
 
 def _check_inputs(scope: Scope, key: str, signal: Signal, table: ComputedTable, formula: Formula) -> None:

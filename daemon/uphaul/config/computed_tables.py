@@ -63,3 +63,6 @@ class ComputedTable(Table):
         "standard uncertainty in the signal's unit, in the place of that of its inputs", None, ge=0
     )
     typical: float | None = key("a value under load, for formulas that look back in time", None)
+    usual: float | None = key(
+        "a value on a level road: from there to its limit is the whole room; left out: that of its inputs", None
+    )

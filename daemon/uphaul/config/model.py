@@ -198,6 +198,9 @@ class SignalTable(Table):
     )
     uncertainty: float | None = key("standard uncertainty of a reading, in the signal's unit", None, ge=0)
     typical: float | None = key("a reading under load: there `config check` tells how good computed signals are", None)
+    usual: float | None = key(
+        "a warm reading on a level road: from there to its limit is the whole room; left out: `typical`", None
+    )
 
 
 class TuneInputTable(Table):

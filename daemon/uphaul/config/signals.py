@@ -365,12 +365,12 @@ class _Builder:
     # ------------------------------------------------------------------------------------------- computed
 
     def _accuracies(self) -> Iterator[Accuracy]:
-        """Of every signal of which uncertainty or typical value are written."""
+        """Of every signal of which uncertainty, typical or usual value are written."""
         for kind, tables in (("signal", self._data.signal), ("computed", self._data.computed)):
             for name, t in tables.items():
                 signal = self._known.get(name)
-                if signal is not None and (t.uncertainty is not None or t.typical is not None):
-                    yield accuracy(self._scope, f"{kind}.{name}", signal, t.uncertainty, t.typical)
+                if signal is not None and (t.uncertainty, t.typical, t.usual) != (None, None, None):
+                    yield accuracy(self._scope, f"{kind}.{name}", signal, t)
 
     def _check_rings(self) -> None:
         reads = {name: list(table.inputs.values()) for name, table in self._data.computed.items()}

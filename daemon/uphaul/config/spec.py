@@ -196,11 +196,14 @@ class Input:
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """Of one signal, in its unit: standard uncertainty of a reading, and a reading typical of load. None: not told."""
+    """Of one signal, in its unit: standard uncertainty of a reading, a reading typical of load, and a usual one on a
+    level road, from which room to a limit is measured. None: not told.
+    """
 
     signal: str
     uncertainty: float | None = None
     typical: float | None = None
+    usual: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,9 +28,16 @@ class Typical:
 
 
 def usual_readings(config: Config) -> dict[str, float]:
-    """The typical reading of each signal that has one, in its unit; of computed ones from those of their inputs."""
-    values = _typical_row(config, Deriver(config.signals, config.computed, gap_ms=config.gap_ms))
-    return {s.name: x for s, x in zip(config.signals, values[0].tolist(), strict=True) if isfinite(x)}
+    """The usual reading of each signal that has one, in its unit, the typical one where only that is written.
+
+    Of computed signals that have neither, it is from those of their inputs.
+    """
+    written = {a.signal: a.typical for a in config.accuracies if a.typical is not None}
+    usual = {a.signal: a.usual for a in config.accuracies if a.usual is not None}
+    deriver = Deriver(config.signals, config.computed, gap_ms=config.gap_ms)
+    values = _row(config, deriver, {**written, **usual})[0].tolist()
+    found = {s.name: x for s, x in zip(config.signals, values, strict=True) if isfinite(x)}
+    return {**found, **usual}
 
 
 def typical(config: Config) -> list[Typical]:
@@ -53,7 +60,10 @@ def typical(config: Config) -> list[Typical]:
 
 
 def _typical_row(config: Config, deriver: Deriver) -> Floats:
-    written = {a.signal: a.typical for a in config.accuracies if a.typical is not None}
+    return _row(config, deriver, {a.signal: a.typical for a in config.accuracies if a.typical is not None})
+
+
+def _row(config: Config, deriver: Deriver, written: dict[str, float]) -> Floats:
     values = np.array([[written.get(s.name, np.nan) for s in config.signals]])
     deriver.steady(values)
     return values
