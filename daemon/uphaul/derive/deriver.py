@@ -2,9 +2,10 @@
 
 Theory of operation. Steps stand in an order in which each finds its inputs. A step converts its inputs into canonical
 units, runs its formula, converts back, rounds to the signal's counts and drops what is outside its range; steps that do
-not read each other do all but the formula together, a single tick in arrays that are made once. Formulas that look
-back in time keep their state here, one drive an object, so blocks must come in the order of time; any cutting gives the
-same bits. That a result is unknown wherever an input is, is the formula's to see to; a test holds every one to it.
+not read each other do all but the formula together, in arrays that the next block of this length uses again. Formulas
+that look back in time keep their state here, one drive an object, so blocks must come in the order of time; any cutting
+gives the same bits. That a result is unknown wherever an input is, is the formula's to see to; a test holds every one
+to it.
 """
 
 from __future__ import annotations
@@ -97,6 +98,7 @@ class _Desk:
     """
 
     def __init__(self, named: Sequence[Mapping[str, int]], rows: int, ticks: int) -> None:
+        self.ticks = ticks
         self.read = np.empty((rows, ticks))
         self.found = np.empty((len(named), ticks))
         self.inputs = [{name: self.read[row] for name, row in each.items()} for each in named]
@@ -120,21 +122,33 @@ class _Level:
         self._per_unit = _upright(float(s.signal.per_unit) for s in steps)
         self._low = _upright(s.signal.low for s in steps)
         self._high = _upright(s.signal.high for s in steps)
-        self._single = _Desk(self._named, len(inputs), 1)
+        self._desk = _Desk(self._named, len(inputs), 1)
 
     def run(self, t_ms: Ints, values: Floats) -> None:
         """Fill in the columns of these steps."""
         across = values.T
-        desk = self._single if len(values) == 1 else _Desk(self._named, len(self._reads), len(values))
-        read, found = desk.read, desk.found
-        np.multiply(across[self._reads], self._factor, out=read)
-        np.add(read, self._offset, out=read)
+        if self._desk.ticks != len(values):
+            self._desk = _Desk(self._named, len(self._reads), len(values))
+        desk = self._desk
+        np.multiply(across[self._reads], self._factor, out=desk.read)
+        np.add(desk.read, self._offset, out=desk.read)
+        found = desk.found
         for k, (run, inputs) in enumerate(zip(self._runs, desk.inputs, strict=True)):
             found[k] = run(t_ms, inputs)
-        np.subtract(found, self._own_offset, out=found)
-        np.divide(found, self._own_factor, out=found)
-        x = quantise(found, self._per_unit)
-        across[self._writes] = np.where((x >= self._low) & (x <= self._high), x, _UNKNOWN)
+        if len(values) == 1:
+            self._finish(found, slice(None))
+        else:  # a row at a time, which stays in a processor's cache
+            for k in range(len(found)):
+                self._finish(found[k : k + 1], slice(k, k + 1))
+        across[self._writes] = found
+
+    def _finish(self, found: Floats, steps: slice) -> None:
+        """Turn results of formulas in place into what the signals of these steps hold."""
+        np.subtract(found, self._own_offset[steps], out=found)
+        np.divide(found, self._own_factor[steps], out=found)
+        x = quantise(found, self._per_unit[steps])
+        np.copyto(x, _UNKNOWN, where=~((x >= self._low[steps]) & (x <= self._high[steps])))
+        found[:] = x
 
 
 def _upright(numbers: Iterable[float]) -> Floats:

@@ -14,7 +14,7 @@ import numpy as np
 
 from uphaul.errors import UphaulError
 from uphaul.physics.basis import Floats, Ints, positive, within
-from uphaul.physics.trail import Trail
+from uphaul.physics.trail import Totals
 
 __all__ = ["HeatWindow", "clutch_heat_kw", "clutch_slip", "gear", "launch_heat_kw", "overall_ratio"]
 
@@ -144,7 +144,7 @@ class HeatWindow:
     """
 
     def __init__(self, window_ms: int, gap_ms: int) -> None:
-        self._trail = Trail(2, window_ms)  # t_ms, mJ
+        self._totals = Totals(1, window_ms)  # mJ
         self._gap_ms = gap_ms
         self._last_ms: int | None = None
 
@@ -156,12 +156,9 @@ class HeatWindow:
             now, kw = self._last_ms, float(power_kw[0])
             unknown, near = isnan(kw), now - before <= self._gap_ms
             watts_now = 0 if unknown or not near else round(min(max(kw, 0.0), 1e5) * 1000.0)
-            here = self._trail.one(now, watts_now * (now - before))
-            return np.array([kw if unknown else int(here[1].sum()) / 1e6])
+            total_now = self._totals.one(now, watts_now * (now - before))[1]
+            return np.array([kw if unknown else total_now / 1e6])
         step = np.diff(t_ms, prepend=before)
         watts = np.rint(np.where(np.isnan(power_kw), 0.0, np.clip(power_kw, 0.0, 1e5)) * 1000.0).astype(np.int64)
-        every, first, last = self._trail.join(np.stack((t_ms, np.where(step <= self._gap_ms, watts * step, 0))))
-        sums = np.zeros(every.shape[1] + 1, dtype=np.int64)
-        np.cumsum(every[1], out=sums[1:])
-        total = sums[last + 1] - sums[first]
+        _, total = self._totals.run(t_ms, np.where(step <= self._gap_ms, watts * step, 0)[np.newaxis])
         return np.where(np.isnan(power_kw), np.nan, total / 1e6)

@@ -68,7 +68,7 @@ class MovementWindow:
 
     def one(self, t_ms: int, x: float) -> float:
         """Movement at one tick with a known reading."""
-        here = self._trail.one(t_ms, round(min(max(x, -WIDEST), WIDEST) * FINE))
+        here = self._trail.one(np.array((t_ms, round(min(max(x, -WIDEST), WIDEST) * FINE))))
         if 10 * (t_ms - int(here[0, 0])) < 9 * self._window_ms:
             return float("nan")
         counts = here[1]
@@ -80,12 +80,13 @@ def _extreme(x: Ints, first: Ints, last: Ints, better: np.ufunc) -> Ints:
     power = np.frexp((last - first + 1).astype(np.float64))[1] - 1
     out = np.empty(len(first), dtype=np.int64)
     runs = x
-    for p in range(int(power.max()) + 1):
+    for p, ticks in enumerate(np.bincount(power).tolist()):
         if p:
             half = 1 << (p - 1)
             runs = better(runs[:-half], runs[half:])
-        here = power == p
-        out[here] = better(runs[first[here]], runs[last[here] - (1 << p) + 1])
+        if ticks:  # most windows are of one length
+            here = slice(None) if ticks == len(first) else power == p
+            out[here] = better(runs[first[here]], runs[last[here] - (1 << p) + 1])
     return out
 
 

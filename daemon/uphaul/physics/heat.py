@@ -7,11 +7,13 @@ any blocks gives the same bits; ticks older than the window leave it; unknown ti
 
 from __future__ import annotations
 
+from math import isnan
+
 import numpy as np
 
 from uphaul.physics.basis import Floats, Ints, not_negative, positive, within
 from uphaul.physics.power import DIESEL_LHV_MJ_KG, fuel_power_kw
-from uphaul.physics.trail import Trail
+from uphaul.physics.trail import Totals
 
 __all__ = ["SoakWindow", "coolant_from_flow_kw", "coolant_from_fuel_kw", "cooldown_s", "warming_kw"]
 
@@ -84,18 +86,21 @@ class SoakWindow:
     """Counts a degree: sums are exact in these. Source: our own choice, finer than any exhaust probe."""
 
     def __init__(self, window_ms: int = 120_000) -> None:
-        self._trail = Trail(rows=3, window_ms=window_ms)  # t_ms, known, count
+        self._totals = Totals(2, window_ms)  # known, count
 
     def run(self, t_ms: Ints, gas_degc: Floats) -> Floats:
         """Soak temperature (degC) at each tick (N,), N >= 1, times increasing over all calls."""
         gas = within(gas_degc, -273.15, 2000.0)
+        if len(t_ms) == 1:  # the same integers for less
+            return np.array([self._one(int(t_ms[0]), float(gas[0]))])
         known = ~np.isnan(gas)
         counts = np.rint(np.where(known, gas, 0.0) * self.PER_DEGC).astype(np.int64)
-        every, first, last = self._trail.join(np.stack((t_ms, known.astype(np.int64), counts)))
-        if len(t_ms) == 1:  # the same integers for less
-            n, total = every[1:, first[0] :].sum(axis=1, keepdims=True)
-        else:
-            sums = np.zeros((2, every.shape[1] + 1), dtype=np.int64)
-            np.cumsum(every[1:], axis=1, out=sums[:, 1:])
-            n, total = sums[:, last + 1] - sums[:, first]
+        _, n, total = self._totals.run(t_ms, np.stack((known, counts)))
         return np.where(known, total / (positive(n.astype(np.float64)) * self.PER_DEGC), np.nan)
+
+    def _one(self, t_ms: int, gas_degc: float) -> float:
+        if isnan(gas_degc):
+            self._totals.one(t_ms, 0, 0)
+            return gas_degc
+        _, n, total = self._totals.one(t_ms, 1, round(gas_degc * self.PER_DEGC))
+        return total / (n * self.PER_DEGC)

@@ -11,8 +11,8 @@ from math import isnan
 
 import numpy as np
 
-from uphaul.physics.basis import GRAVITY_M_S2, Floats, Ints, not_negative, positive
-from uphaul.physics.trail import Trail
+from uphaul.physics.basis import GRAVITY_M_S2, Floats, Ints, positive
+from uphaul.physics.trail import Totals
 
 __all__ = ["MassWindow", "pull_n", "resistance_m_s2"]
 
@@ -43,31 +43,25 @@ class MassWindow:
     """Mass (kg) over the ticks under load within the last `window_ms`; NaN until there are `least_ticks` of them."""
 
     def __init__(self, window_ms: int, least_ticks: int) -> None:
-        self._trail = Trail(4, window_ms)  # t_ms, loaded, force * ask, ask * ask
+        self._totals = Totals(3, window_ms)  # loaded, force * ask, ask * ask
         self._least_ticks = least_ticks
 
     def run(self, t_ms: Ints, force_n: Floats, ask_m_s2: Floats, loaded: Floats) -> Floats:
         """Mass at each tick (N,), N >= 1, of those where `loaded` is 1; unknown where one of the three is."""
-        known = ~np.isnan(force_n + ask_m_s2 + loaded)
         if len(t_ms) == 1:  # the same integers for less
             return np.array([self._one(int(t_ms[0]), float(force_n[0]), float(ask_m_s2[0]), float(loaded[0]))])
-        force, ask = not_negative(force_n), not_negative(ask_m_s2)
-        use = (loaded == 1.0) & (force < 1e6) & (ask < 20.0)
-        f = np.rint(np.where(use, force, 0.0) * _FORCE_N).astype(np.int64)
-        d = np.rint(np.where(use, ask, 0.0) * _ASK).astype(np.int64)
-        every, first, last = self._trail.join(np.stack((t_ms, use.astype(np.int64), f * d, d * d)))
-        sums = np.zeros((3, every.shape[1] + 1), dtype=np.int64)
-        np.cumsum(every[1:], axis=1, out=sums[:, 1:])
-        n, fd, dd = sums[:, last + 1] - sums[:, first]
+        known = ~np.isnan(force_n + ask_m_s2 + loaded)
+        use = (loaded == 1.0) & (force_n >= 0.0) & (force_n < 1e6) & (ask_m_s2 >= 0.0) & (ask_m_s2 < 20.0)
+        f = np.rint(np.where(use, force_n, 0.0) * _FORCE_N).astype(np.int64)
+        d = np.rint(np.where(use, ask_m_s2, 0.0) * _ASK).astype(np.int64)
+        _, n, fd, dd = self._totals.run(t_ms, np.stack((use, f * d, d * d)))
         mass = fd / positive(dd.astype(np.float64)) * (_ASK / _FORCE_N)
         return np.where(known & (n >= self._least_ticks), mass, np.nan)
 
     def _one(self, t_ms: int, force: float, ask: float, loaded: float) -> float:
         use = loaded == 1.0 and 0.0 <= force < 1e6 and 0.0 <= ask < 20.0
         f, d = (round(force * _FORCE_N), round(ask * _ASK)) if use else (0, 0)
-        here = self._trail.one(t_ms, int(use), f * d, d * d)
-        n, fd, dd = here[1:].sum(axis=1).tolist()
+        _, n, fd, dd = self._totals.one(t_ms, int(use), f * d, d * d)
         if isnan(force + ask + loaded) or n < self._least_ticks or dd == 0:
             return float("nan")
-        mass: float = float(fd) / float(dd) * (_ASK / _FORCE_N)
-        return mass
+        return float(fd) / float(dd) * (_ASK / _FORCE_N)

@@ -12,6 +12,8 @@ from math import gcd, isnan
 import numpy as np
 import numpy.typing as npt
 
+from uphaul.physics.trail import begins
+
 __all__ = ["ExposureWindow", "SlopeWindow"]
 
 Ints = npt.NDArray[np.int64]
@@ -135,22 +137,20 @@ class SlopeWindow:
         sums = np.zeros((4, len(g) + 1), dtype=np.int64)
         for row, part in zip(sums, (g, d, g * g, g * d), strict=True):
             np.cumsum(part, out=row[1:])
-        first = np.searchsorted(every[0], t - self._window_ms)
-        last = np.arange(len(g) - len(t), len(g))
-        n = last - first + 1
+        first = begins(every[0], t - self._window_ms)
+        new = slice(len(g) - len(t), None)
+        n = np.arange(len(g) - len(t) + 1, len(g) + 1) - first
         # moved again so that each tick is its own origin
-        sg, sd, sgg, sgd = sums[:, last + 1] - sums[:, first]
-        g, d = g[last], d[last]
+        sg, sd, sgg, sgd = sums[:, 1:][:, new] - sums[:, first]
+        g, d = g[new], d[new]
         su, sv = sg - n * g, sd - n * d
         suu = sgg - 2 * g * sg + n * g * g
         suv = sgd - g * sd - d * sg + n * g * d
         slope = np.full(len(t), np.nan)
         enough = (n >= 3) & (2 * (t - every[0, first]) >= self._window_ms)
-        size = (np.abs(suv) * n.astype(float) + np.abs(su).astype(float) * np.abs(sv)) * self._up
-        small = (size < EXACT) & (suu * n.astype(float) * self._down < EXACT)
-        i = np.flatnonzero(enough & small)
-        num = (n[i] * suv[i] - su[i] * sv[i]) * self._up
-        slope[i] = num / ((n[i] * suu[i] - su[i] * su[i]) * self._down)
+        small = enough & self._small(n, su, sv, suu, suv)
+        num, den = (n * suv - su * sv) * self._up, (n * suu - su * su) * self._down
+        np.divide(num, den, out=slope, where=small)
         for j in np.flatnonzero(enough & ~small).tolist():  # Python's integers divide with one rounding at any size
             m, a, b, p, q = (int(v[j]) for v in (n, su, sv, suu, suv))
             slope[j] = (m * q - a * b) * self._up / ((m * p - a * a) * self._down)
@@ -160,6 +160,15 @@ class SlopeWindow:
             g, c = g.astype(object), c.astype(object)
         self._sums = int(g.sum()), int(c.sum()), int((g * g).sum()), int((g * c).sum())
         return slope
+
+    def _small(self, n: Ints, su: Ints, sv: Ints, suu: Ints, suv: Ints) -> Bools:
+        """Where numerator and denominator are doubles without rounding: mostly everywhere, as one bound tells."""
+        most, a, b, p, q = (float(np.abs(v).max()) for v in (n, su, sv, suu, suv))
+        if (most * q + a * b) * self._up < EXACT and most * p * self._down < EXACT:
+            return np.ones(len(n), dtype=np.bool_)
+        size = (np.abs(suv) * n.astype(float) + np.abs(su).astype(float) * np.abs(sv)) * self._up
+        small: Bools = (size < EXACT) & (suu * n.astype(float) * self._down < EXACT)
+        return small
 
 
 class ExposureWindow:
