@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from uphaul.alerts import Condition, Notice, Transition
+from uphaul.log.survey import Survey
 from uphaul.signals import Event, Quality, QualityChange, Signal
 
 __all__ = ["Begin", "LogHealth", "TickRecord"]
@@ -78,7 +79,7 @@ class LogHealth:
     `state` is ``ok`` or ``degraded``; `problem` says in words what is wrong now. `notices` stay for the life of the
     daemon: files set aside. `lost_ticks` will never be in the log, `pending_ticks` are not yet. `free_mb` is the card's
     free space in 10^6 bytes, None while unknown. `stalled_s` is how long the card has been keeping one commit.
-    `drive` and `committed_t_ms` are those of the last commit.
+    `drive` and `committed_t_ms` are those of the last commit, `survey` what the log holds, None before the first look.
     """
 
     state: str
@@ -90,3 +91,4 @@ class LogHealth:
     stalled_s: float
     drive: int | None
     committed_t_ms: int | None
+    survey: Survey | None = None

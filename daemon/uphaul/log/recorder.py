@@ -28,7 +28,8 @@ from pathlib import Path
 from uphaul.errors import LogError
 from uphaul.log import enter, recover
 from uphaul.log.record import Begin, TickRecord
-from uphaul.log.retention import Retention
+from uphaul.log.retention import Retention, Room
+from uphaul.log.survey import SURVEY_EVERY_S, Survey, survey
 from uphaul.signals import Quality
 
 __all__ = ["Anchor", "End", "Flush", "Item", "Keep", "Recorder"]
@@ -107,6 +108,9 @@ class Recorder:
         self.busy_since: float | None = None
         self.committed_t_ms: int | None = None
         self.open_drive: recover.OpenDrive | None = None
+        self.broken_off: recover.OpenDrive | None = None
+        self.survey: Survey | None = None
+        self._surveyed: tuple[float, int | None] | None = None
         self.last_drive = 0
         self._retention, self._connect, self._on_commit = retention, connect, on_commit
         self._db: sqlite3.Connection | None = None
@@ -170,12 +174,21 @@ class Recorder:
         while True:
             step = self._retention.step(db, current, pressed=self._pressed)
             self.free_mb = step.room.card_free / 1e6
+            self._look(db, step.room, current)
             short = self._retention.short(step.room)
             if not step.more or not (short or self._pressed) or time.monotonic() > until:
                 break
         if short:
             self.problem = step.note or "making room on the card: nothing is recorded until then"
         return not short
+
+    def _look(self, db: sqlite3.Connection, room: Room, current: int | None) -> None:
+        """Survey the log when it is time, or when another drive is being written than last time."""
+        now = time.monotonic()
+        before = self._surveyed
+        if before is None or before[1] != current or now - before[0] >= SURVEY_EVERY_S:
+            self.survey = survey(db, self._retention, room, current)
+            self._surveyed = now, current
 
     def _commit_or_halve(self, db: sqlite3.Connection) -> None:
         """Commit the batch; if a record in it cannot be entered at all, all the others."""
@@ -299,6 +312,9 @@ class Recorder:
             return
         self._db = db
         self.notices += notices
+        if self.broken_off is None:
+            with contextlib.suppress(sqlite3.Error):  # damage is found, and told, by the check that comes
+                self.broken_off = recover.broken_off(db)
         if first:
             self.open_drive = recover.open_drive(db)
             row = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'drive'").fetchone()

@@ -22,7 +22,17 @@ from pathlib import Path
 from uphaul.errors import LogError
 from uphaul.log import schema
 
-__all__ = ["FULL_CHECK_BYTES", "OpenDrive", "check", "is_damage", "make_folder", "open_drive", "open_log", "set_aside"]
+__all__ = [
+    "FULL_CHECK_BYTES",
+    "OpenDrive",
+    "broken_off",
+    "check",
+    "is_damage",
+    "make_folder",
+    "open_drive",
+    "open_log",
+    "set_aside",
+]
 
 FULL_CHECK_BYTES = 64_000_000
 
@@ -33,7 +43,8 @@ Connect = Callable[[Path], sqlite3.Connection]
 class OpenDrive:
     """A drive that nobody ended. If `boot_id` is that of the running system it goes on, else another continues it.
 
-    `last_t_ms` is that of its last tick, None without any; `segment` the newest of its segments.
+    `last_t_ms` is that of its last tick, None without any; `segment` the newest of its segments; `begun` the wall
+    clock at its beginning (RFC 3339), None where unknown.
     """
 
     drive: int
@@ -41,6 +52,7 @@ class OpenDrive:
     boot_id: str
     began_boot_ms: int
     last_t_ms: int | None
+    begun: str | None = None
 
 
 def is_damage(error: sqlite3.Error) -> bool:
@@ -138,16 +150,26 @@ def check(db: sqlite3.Connection, *, full_bytes: int = FULL_CHECK_BYTES) -> str:
 def open_drive(db: sqlite3.Connection) -> OpenDrive | None:
     """The newest drive if nobody ended it."""
     row = db.execute(
-        "SELECT drive.id, boot_id, began_boot_ms, ended, max(segment.id) FROM drive "
+        "SELECT drive.id, boot_id, began_boot_ms, ended, max(segment.id), begun FROM drive "
         "JOIN segment ON segment.drive = drive.id GROUP BY drive.id ORDER BY drive.id DESC LIMIT 1"
     ).fetchone()
     if row is None or row[3] is not None:
         return None
-    drive, boot_id, began_boot_ms, _, segment = row
+    drive, boot_id, began_boot_ms, _, segment, begun = row
     segments = [n for (n,) in db.execute("SELECT id FROM segment WHERE drive = ? ORDER BY id DESC", (drive,))]
     last = None
     for number in segments:
         last = db.execute(f"SELECT max(t_ms) FROM ticks_{number}").fetchone()[0]
         if last is not None:
             break
-    return OpenDrive(drive, segment, boot_id, began_boot_ms, last)
+    return OpenDrive(drive, segment, boot_id, began_boot_ms, last, begun)
+
+
+def broken_off(db: sqlite3.Connection) -> OpenDrive | None:
+    """The newest drive that a drive of another boot goes on with: the machine stopped before it was ended."""
+    row = db.execute(
+        "SELECT d.id, max(segment.id), d.boot_id, d.began_boot_ms, d.ended, d.begun FROM drive AS d "
+        "JOIN drive AS n ON n.continues = d.id AND n.boot_id <> d.boot_id "
+        "JOIN segment ON segment.drive = d.id WHERE d.ended IS NOT NULL GROUP BY d.id ORDER BY d.id DESC LIMIT 1"
+    ).fetchone()
+    return None if row is None else OpenDrive(*row)

@@ -98,14 +98,9 @@ class Retention:
             # fetchall, because each row that the statement steps through is one page given back
             db.execute(f"PRAGMA incremental_vacuum({PAGES_A_STEP})").fetchall()
         used = room.file - room.file_free
-        lacking = (
-            used + self._reserve > self._max
-            or room.card_free + room.file_free < self._floor
-            or (pressed and not room.file_free)
-        )
-        if not lacking:
+        if self.left(room)[0] >= 0 and not (pressed and not room.file_free):
             return Step(room, more=broken and room.file_free > 0)
-        victim = self._next(db, current)
+        victim = self.next_to_go(db, current)
         if victim is not None:
             self._begin_taking(db, victim)
             return Step(room, more=True)
@@ -117,8 +112,15 @@ class Retention:
             why = f"it may take {_mb(self._max)} MB, and takes {_mb(used)}"
         return Step(room, more=False, note=f"no room for the log: {why}; no drive may go, so nothing is recorded")
 
+    def left(self, room: Room) -> tuple[int, bool]:
+        """(bytes that may still be written before a drive has to go, whether it is the card that bounds them)."""
+        by_size = self._max - self._reserve - (room.file - room.file_free)
+        by_card = room.card_free + room.file_free - self._floor
+        return min(by_size, by_card), by_card < by_size
+
     @staticmethod
-    def _next(db: sqlite3.Connection, current: int | None) -> int | None:
+    def next_to_go(db: sqlite3.Connection, current: int | None) -> int | None:
+        """The drive that goes next while `current` is written; None: none may go. Raises sqlite3.Error."""
         row = db.execute(
             "SELECT id FROM drive WHERE kept = 0 AND going = 0 AND id IS NOT ? AND ended IS NOT NULL "
             "ORDER BY coalesce(alerts, 0) > 0, id LIMIT 1",

@@ -93,6 +93,11 @@ class LogWriter:
         """The drive that was found without an end when the file was opened, for the daemon to resume or to continue."""
         return self._recorder.open_drive
 
+    @property
+    def broken_off(self) -> recover.OpenDrive | None:
+        """The newest drive that another boot of the machine broke off and another drive of the log goes on with."""
+        return self._recorder.broken_off
+
     def begin_drive(
         self,
         config: Config,
@@ -238,6 +243,7 @@ class LogWriter:
             stalled_s=stalled_s,
             drive=None if place is None else place.drive,
             committed_t_ms=at.committed_t_ms,
+            survey=at.survey,
         )
 
     def _run(self) -> None:
