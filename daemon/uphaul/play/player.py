@@ -6,7 +6,8 @@ changes the pace sets a new anchor. In a gap of the drive the play time jumps ov
 machine that cannot keep up plays slower instead of running after the time that was lost.
 
 A seek runs through the drive in slices, so that the page is served meanwhile; it shows what it showed before, marked as
-seeking. A newer seek takes the place of one that is under way.
+seeking. A newer seek takes the place of one that is under way. In the time to spare a scout goes through the drive
+once, so that there are marks to seek from.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ LONGEST_WAIT_MS = 50.0
 BEHIND_MS = 500.0
 SLOW_TOLD_MS = 3000.0
 TOO_FAST = "This machine does not keep up with that speed: the replay is slower"
+SPARE_MS = 10.0
+"""The scout takes a step, of about 1 ms, when no tick is due for so long."""
 SLICE_STEPS = 8
 """Steps of a seek between two looks at the page: about 10 ms."""
 
@@ -47,6 +50,7 @@ class Player:
         self._clock = clock
         self._speed = _in_range(speed)
         self._label = label
+        self._scout: Tape | None = tape.scout()
         self.nudge = nudge
         self._paused = False
         self._wanted_ms: int | None = None
@@ -152,7 +156,9 @@ class Player:
             elif self._tape.next_ms is None and not self._paused:
                 self.pause()
             elif self._paused:
-                await self._changed.wait()
+                if not self._scouted():
+                    await self._changed.wait()
+                await asyncio.sleep(0)
             else:
                 await self._play()
 
@@ -173,10 +179,19 @@ class Player:
         self._skip_gap()
         self.nudge()
 
+    def _scouted(self) -> bool:
+        """Have the scout take a step; False when it has been everywhere."""
+        if self._scout is not None and not self._scout.skip(self._tape.last_ms):
+            self._scout = None
+        return self._scout is not None
+
     async def _play(self) -> None:
         next_ms = self._tape.next_ms
         assert next_ms is not None
         wait_ms = (next_ms - self._play_ms()) / self._speed
+        if wait_ms > SPARE_MS and self._scouted():
+            await asyncio.sleep(0)
+            return
         if wait_ms > 0:
             await self._clock.sleep_until(self._clock.now_ms() + min(wait_ms, LONGEST_WAIT_MS))
             return

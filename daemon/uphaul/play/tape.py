@@ -7,13 +7,13 @@ only lets the presenter know of it.
 
 `turn_to` makes ready for a later or earlier place: the judge has a memory, so it must have seen what came before.
 Copies of it (marks) are laid down on the way, and the nearest one before the place is taken; without one it begins with
-the part. Then `skip` goes on from there until nothing is left up to the place.
+the part. Then `skip` goes on from there until nothing is left up to the place. A `scout` lays down marks ahead.
 """
 
 from __future__ import annotations
 
 import copy
-from bisect import bisect_right
+from bisect import bisect_right, insort
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -37,7 +37,7 @@ READ_TICKS = 2048
 """Ticks that are read at once: a few hundredths of a second's work."""
 FIRST_SPACING_MS = 30_000
 MOST_MARKS = 64
-"""About half a megabyte each. When there are more, every other one goes."""
+"""About a megabyte each."""
 LONGEST_GAP_MS = 3000
 NEVER = -(1 << 40)
 
@@ -119,9 +119,9 @@ class _Feed:
         event = bisect_right(block.events, last, key=lambda e: e.t_ms)
         piece = Block(
             signals=block.signals,
-            t_ms=t_ms,
-            values=block.values[a:b],
-            tune=block.tune[a:b],
+            t_ms=t_ms.copy(),  # not to keep all that was read in memory with a mark
+            values=block.values[a:b].copy(),
+            tune=block.tune[a:b].copy(),
             quality=block.quality[self._quality : quality],
             events=block.events[self._event : event],
         )
@@ -130,29 +130,67 @@ class _Feed:
         return piece
 
 
-@dataclass(slots=True)
-class _State:
-    """All that the ticks of a part leave behind.
+class _Standing:
+    """How a part stands after a step, with all that judges and shows it; it is a `uphaul.present.Watched`.
 
-    `last` is the block of the last step, `looked_ms` the tick of the headroom's last look, `gap` the end and length of
-    the last long gap, in ms.
+    `looked_ms` is the tick of the headroom's last look, `gap` the end and the length of the last long gap, in ms.
     """
 
-    row: Row
-    presenter: Presenter
-    qualities: tuple[Quality, ...]
-    looked_ms: int = NEVER
-    last: Block | None = None
-    gap: tuple[int, int] | None = None
+    def __init__(self, reel: Reel, drive: int) -> None:
+        self.drive: int | None = drive
+        self.block: Block | None = None
+        self.qualities = (Quality.GOOD,) * len(reel.config.signals)
+        self.ticked_ms: int | None = 0
+        self.row = reel.row()
+        self.presenter = Presenter(reel.config, self, lambda: 0.0)  # the player tells the age of what is shown
+        self.looked_ms = NEVER
+        self.gap: tuple[int, int] | None = None
+
+    @property
+    def alerts(self) -> tuple[Alert, ...]:
+        """Every alert."""
+        return self.row.alerts
+
+    @property
+    def applies(self) -> npt.NDArray[np.bool_]:
+        """Which rules are judged now, (rules,)."""
+        return self.row.judge.applies
+
+    @property
+    def flood(self) -> bool:
+        """Whether there are more alerts than anyone can take in."""
+        return self.row.cycle.flood
+
+    def step(self, block: Block, before_ms: int) -> Outcome:
+        """Take in the next ticks; `before_ms` is the one before them."""
+        outcome = self.row.run(block)
+        if block.quality:
+            qualities = list(self.qualities)
+            for change in block.quality:
+                qualities[change.signal] = change.quality
+            self.qualities = tuple(qualities)
+        lengths = np.diff(block.t_ms, prepend=before_ms)
+        for i in np.flatnonzero(lengths > LONGEST_GAP_MS).tolist():
+            self.gap = int(block.t_ms[i]), int(lengths[i])
+        self.block = block
+        last_ms = int(block.t_ms[-1])
+        if last_ms - self.looked_ms >= LOOK_MS:
+            self.looked_ms = last_ms
+        return outcome
+
+    def copy(self, config: Config) -> _Standing:
+        """An independent one; what never changes is shared."""
+        shared = (config, config.vehicle, *config.rules, *config.signals, self.block)
+        return copy.deepcopy(self, {id(x): x for x in shared})
 
 
 @dataclass(frozen=True, slots=True)
 class _Mark:
-    """A copy of the state after the tick `t_ms` of part `number`."""
+    """A copy of how part `number` stood after the tick `t_ms`."""
 
     number: int
     t_ms: int
-    state: _State
+    standing: _Standing
 
     @property
     def at(self) -> tuple[int, int]:
@@ -160,65 +198,67 @@ class _Mark:
         return self.number, self.t_ms
 
 
-class Tape:
-    """The drive `drive` (0: without a number) in its parts, each with a tick at least; stands after its first tick.
+class _Marks:
+    """The marks of a drive in order, none near another."""
 
-    It is a `uphaul.present.Watched`.
-    """
-
-    def __init__(self, reels: Sequence[Reel], drive: int = 0) -> None:
-        self._reels = reels
-        self.drive: int | None = drive
-        self.ticked_ms: int | None = 0
-        self.block: Block | None = None
-        self.qualities: tuple[Quality, ...] = ()
-        self.first_ms, self.last_ms = reels[0].part.ticks_ms[0], reels[-1].part.ticks_ms[1]
+    def __init__(self) -> None:
         self._marks: list[_Mark] = []
         self._spacing_ms = FIRST_SPACING_MS
+
+    def before(self, number: int, t_ms: int) -> _Mark | None:
+        """The last one of the part at or before that time."""
+        at = bisect_right(self._marks, (number, t_ms), key=lambda m: m.at) - 1
+        return self._marks[at] if at >= 0 and self._marks[at].number == number else None
+
+    def wanted(self, number: int, t_ms: int) -> bool:
+        """Whether none is near."""
+        at = bisect_right(self._marks, (number, t_ms), key=lambda m: m.at)
+        around = self._marks[max(at - 1, 0) : at + 1]
+        return all(m.number != number or abs(m.t_ms - t_ms) >= self._spacing_ms for m in around)
+
+    def add(self, mark: _Mark) -> None:
+        """Keep one more; when there are too many, every other one goes."""
+        insort(self._marks, mark, key=lambda m: m.at)
+        if len(self._marks) > MOST_MARKS:
+            del self._marks[::2]
+            self._spacing_ms *= 2
+
+
+class Tape:
+    """The drive `drive` (0: without a number) in its parts, each with a tick at least; stands after its first tick."""
+
+    def __init__(self, reels: Sequence[Reel], drive: int = 0, *, _marks: _Marks | None = None) -> None:
+        self._reels = reels
+        self._drive = drive
+        self._marks = _marks or _Marks()
+        self.first_ms, self.last_ms = reels[0].part.ticks_ms[0], reels[-1].part.ticks_ms[1]
         self._number = 0
         self._open(0, None)
         self.skip(self.first_ms)
+
+    def scout(self) -> Tape:
+        """Another one of the same drive, at its beginning, whose marks are this one's too."""
+        return Tape(self._reels, self._drive, _marks=self._marks)
 
     def _open(self, number: int, mark: _Mark | None) -> None:
         """Stand at the mark, or before the first tick of the part."""
         self._number = number
         reel = self._reels[number]
-        if mark is None:
-            presenter = Presenter(reel.config, self, lambda: 0.0)  # the player tells the age of what is shown
-            self._state = _State(reel.row(), presenter, (Quality.GOOD,) * len(reel.config.signals))
-        else:
-            self._state = self._copy(mark.state, number)
-        self.block, self.qualities = self._state.last, self._state.qualities
+        self._now = _Standing(reel, self._drive) if mark is None else mark.standing.copy(reel.config)
         self._feed = _Feed(reel.part, None if mark is None else mark.t_ms)
-
-    def _copy(self, state: _State, number: int) -> _State:
-        """An independent copy; what never changes is shared."""
-        config = self._reels[number].config
-        shared = (self, config, config.vehicle, *config.rules, *config.signals, state.last)
-        return copy.deepcopy(state, {id(x): x for x in shared})
 
     # ------------------------------------------------------------------------------------------ how it stands now
 
     @property
     def alerts(self) -> tuple[Alert, ...]:
         """Every alert."""
-        return self._state.row.alerts
-
-    @property
-    def applies(self) -> npt.NDArray[np.bool_]:
-        """Which rules are judged now, (rules,)."""
-        return self._state.row.judge.applies
-
-    @property
-    def flood(self) -> bool:
-        """Whether there are more alerts than anyone can take in."""
-        return self._state.row.cycle.flood
+        return self._now.alerts
 
     @property
     def t_ms(self) -> int:
         """The tick that it stands at, in the drive's time."""
-        block = self._state.last
-        return self.first_ms if block is None else int(block.t_ms[-1])
+        block = self._now.block
+        return self._reels[self._number].part.ticks_ms[0] if block is None else int(block.t_ms[-1])
 
     @property
     def next_ms(self) -> int | None:
@@ -231,11 +271,11 @@ class Tape:
     @property
     def gap(self) -> tuple[int, int] | None:
         """The tick that ended the last gap of more than `LONGEST_GAP_MS`, and how long the gap was, in ms."""
-        return self._state.gap
+        return self._now.gap
 
     def status(self) -> Status:
         """What a page shows of the drive here."""
-        return self._state.presenter.status()
+        return self._now.presenter.status()
 
     # ---------------------------------------------------------------------------------------------------- stepping
 
@@ -244,7 +284,7 @@ class Tape:
         outcome = self._step(upto_ms)
         if outcome is None:
             return None
-        moment = self._state.presenter.moment(outcome, self.t_ms, "")
+        moment = self._now.presenter.moment(outcome, self.t_ms, "")
         self._mark()
         return moment
 
@@ -252,42 +292,22 @@ class Tape:
         """The same without a moment; False when none is left."""
         if self._step(upto_ms) is None:
             return False
-        state = self._state
-        assert state.last is not None
-        state.presenter.take_up(state.last, self.applies)
+        now = self._now
+        assert now.block is not None
+        now.presenter.take_up(now.block, now.applies)
         self._mark()
         return True
 
     def _step(self, upto_ms: int) -> Outcome | None:
         if self._feed.next_ms is None and self.next_ms is not None and upto_ms >= self.next_ms:
             self._open(self._number + 1, None)
-        state = self._state
-        block = self._feed.take(upto_ms, state.looked_ms + LOOK_MS)
+        block = self._feed.take(upto_ms, self._now.looked_ms + LOOK_MS)
         if block is None:
             return None
-        outcome = state.row.run(block)
-        if block.quality:
-            qualities = list(state.qualities)
-            for change in block.quality:
-                qualities[change.signal] = change.quality
-            state.qualities = tuple(qualities)
-        self._note_gap(block)
-        state.last = block
-        self.block, self.qualities = block, state.qualities
-        if self.t_ms - state.looked_ms >= LOOK_MS:
-            state.looked_ms = self.t_ms
-        return outcome
-
-    def _note_gap(self, block: Block) -> None:
-        state = self._state
-        before_ms = int(block.t_ms[0])
-        if state.last is not None:
-            before_ms = int(state.last.t_ms[-1])
-        elif self._number:
-            before_ms = self._reels[self._number - 1].part.ticks_ms[1]
-        lengths = np.diff(block.t_ms, prepend=before_ms)
-        for i in np.flatnonzero(lengths > LONGEST_GAP_MS).tolist():
-            state.gap = int(block.t_ms[i]), int(lengths[i])
+        before_ms = self.t_ms
+        if self._now.block is None:
+            before_ms = self._reels[self._number - 1].part.ticks_ms[1] if self._number else int(block.t_ms[0])
+        return self._now.step(block, before_ms)
 
     # ------------------------------------------------------------------------------------------------ other places
 
@@ -299,22 +319,13 @@ class Tape:
         t_ms = max(t_ms, self.first_ms)
         begins = [reel.part.ticks_ms[0] for reel in self._reels]
         number = bisect_right(begins, t_ms) - 1
-        at = bisect_right(self._marks, (number, t_ms), key=lambda m: m.at) - 1
-        mark = self._marks[at] if at >= 0 and self._marks[at].number == number else None
-        from_ms = begins[number] - 1 if mark is None else mark.t_ms
-        if self._number == number and from_ms <= self.t_ms <= t_ms:
-            return
-        self._open(number, mark)
+        mark = self._marks.before(number, t_ms)
+        from_ms = begins[number] if mark is None else mark.t_ms
+        if self._number != number or not from_ms <= self.t_ms <= t_ms:
+            self._open(number, mark)
 
     def _mark(self) -> None:
-        """Lay down a mark where none is near."""
-        here = (self._number, self.t_ms)
-        at = bisect_right(self._marks, here, key=lambda m: m.at)
-        near = (m for m in self._marks[max(at - 1, 0) : at + 1] if m.number == self._number)
-        from_ms = self._reels[self._number].part.ticks_ms[0]
-        if any(abs(m.t_ms - self.t_ms) < self._spacing_ms for m in near) or self.t_ms - from_ms < self._spacing_ms:
-            return
-        self._marks.insert(at, _Mark(*here, self._copy(self._state, self._number)))
-        if len(self._marks) > MOST_MARKS:
-            del self._marks[::2]
-            self._spacing_ms *= 2
+        """Lay down a mark where none is near, and the part's beginning is not either."""
+        begun_ms = self._reels[self._number].part.ticks_ms[0]
+        if self.t_ms - begun_ms >= FIRST_SPACING_MS and self._marks.wanted(self._number, self.t_ms):
+            self._marks.add(_Mark(self._number, self.t_ms, self._now.copy(self._reels[self._number].config)))
