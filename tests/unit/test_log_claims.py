@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from support.log_drives import config
 from uphaul.errors import LogError
-from uphaul.log import LogWriter, claims
+from uphaul.log import Log, LogWriter, TickRecord, claims
 
 _OTHER = """
 import sys, threading
@@ -20,6 +21,13 @@ from uphaul.log import LogWriter
 writer = LogWriter(Path(sys.argv[1]))
 print("writing", flush=True)
 threading.Event().wait()
+"""
+
+_LOOK_IN = """
+import sqlite3, sys
+db = sqlite3.connect(sys.argv[1])
+db.execute("SELECT count(*) FROM drive").fetchone()
+db.close()
 """
 
 
@@ -70,3 +78,20 @@ def test_where_no_file_can_be_made_the_writer_starts_and_says_what_is_wrong() ->
     writer = LogWriter(Path("/proc/uphaul-test/vehicle.db"))  # nobody can make a folder there
     assert "nothing is recorded" in writer.health.problem
     writer.close(1)
+
+
+def test_reading_the_log_that_this_process_writes_leaves_the_writer_its_locks(tmp_path: Path) -> None:
+    path = tmp_path / "vehicle.db"
+    writer = LogWriter(path)
+    writer.begin_drive(config(), boot_id="b", began_boot_ms=0)
+    writer.tick(TickRecord(0, 0, [0] * 16))
+    assert writer.flush(10.0)
+    with Log.open(path) as log:
+        assert len(log.drives()) == 1
+    # Another program that looks in and takes itself for the last one deletes the write-ahead log as it leaves.
+    subprocess.run([sys.executable, "-c", _LOOK_IN, str(path)], check=True, timeout=60)
+    assert path.with_name("vehicle.db-wal").exists()
+    writer.tick(TickRecord(50, 0, [0] * 16))
+    assert writer.close(10.0)
+    with Log.open(path) as log:
+        assert log.drives()[0].ticks == 2

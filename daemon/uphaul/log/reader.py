@@ -288,6 +288,8 @@ class Log:
 
     def _look(self) -> None:
         """Say in plain words what is wrong with a file that is no log at first sight. Raises LogError."""
+        if claims.claimed(self.path):
+            return  # our writer has looked; and closing a handle of our own here would drop the locks that it holds
         try:
             with self.path.open("rb") as file:
                 head = file.read(100)
