@@ -164,10 +164,14 @@ def test_sums_stay_exact_after_a_day_at_speed() -> None:
     window = GradeWindow()
     hours = np.arange(0, 86_400_000, 900, dtype=np.int64)
     n = np.full(len(hours), np.nan)
-    window.run(hours, np.full(len(hours), 33.0), n, n)
+    single = GradeWindow()
+    for each in (window, single):
+        each.run(hours, np.full(len(hours), 33.0), n, n)
     late = window.run(road.t_ms + 86_400_000, road.speed, road.kpa, road.height).grade
     soon = GradeWindow().run(road.t_ms, road.speed, road.kpa, road.height).grade
     assert late[-1] == pytest.approx(soon[-1], abs=1e-6)
+    ticks = zip(*(x[:, np.newaxis] for x in (road.t_ms + 86_400_000, road.speed, road.kpa, road.height)), strict=True)
+    assert np.concatenate([single.run(*tick).grade for tick in ticks]).tobytes() == late.tobytes()
 
 
 @pytest.mark.parametrize("made", [{"window_ms": 0}, {"window_ms": 30_001}, {"least_m": 0.0}, {"gps_noise_m": np.nan}])

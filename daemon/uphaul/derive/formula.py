@@ -31,7 +31,10 @@ ANY = "any"
 """Kind of an input or result that is free, but the same for all of a formula's inputs that have it."""
 
 Inputs = Mapping[str, Floats]
-"""A formula's inputs by name, in canonical units, all of one length; an optional one that no signal feeds is absent."""
+"""A formula's inputs by name, in canonical units, all of one length; an optional one that no signal feeds is absent.
+
+The arrays are used again for the next ticks: a formula keeps what it remembers, never them.
+"""
 
 Constants = Mapping[str, Any]
 """A formula's constants by name, checked: `Value`, or whatever `Formula.prepare` made of it."""

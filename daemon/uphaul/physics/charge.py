@@ -37,6 +37,8 @@ def quotient(numerator: Floats, denominator: Floats, least: float) -> Floats:
     A compressor's pressure ratio is outlet over inlet, both absolute; with boost and ambient pressure alone, manifold
     over barometric stands in for it. Source: definition.
     """
+    if denominator.size == 1:  # a tick alone, for less
+        return numerator / denominator if denominator.item() >= least else numerator * np.nan
     usable = denominator >= least
     return np.where(usable, numerator / np.where(usable, denominator, 1.0), np.nan)
 

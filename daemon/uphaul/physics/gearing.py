@@ -97,10 +97,19 @@ def clutch_slip(
     measured = overall_ratio(
         rpm, speed_m_s, rolling_radius_m=rolling_radius_m, least_rpm=least_rpm, least_m_s=least_m_s
     )
-    own = np.full(np.shape(gear), np.nan)
+    return 1.0 - _own(gear, overall_ratios) / measured
+
+
+def _own(gear: Floats, overall_ratios: Sequence[float]) -> Floats:
+    """Overall ratio of the gear with this number; NaN out of gear."""
+    if gear.size == 1:  # a tick alone, for less
+        number = float(gear.item())
+        in_gear = 1.0 <= number <= len(overall_ratios) and number.is_integer()
+        return np.full(gear.shape, overall_ratios[int(number) - 1] if in_gear else np.nan)
+    own = np.full(gear.shape, np.nan)
     for n, ratio in enumerate(overall_ratios, start=1):
-        own = np.where(gear == n, ratio, own)
-    return 1.0 - own / measured
+        own[gear == n] = ratio
+    return own
 
 
 def clutch_heat_kw(torque_nm: Floats, rpm: Floats, slip: Floats) -> Floats:
@@ -128,12 +137,10 @@ def launch_heat_kw(
     known = ~np.isnan(power_kw + rpm + speed_m_s + gear)
     if not (known & (gear > 0.0) & (speed_m_s < most_m_s)).any():  # what most ticks of a drive are
         return np.where(known, 0.0, np.nan)
-    own = np.zeros(np.shape(gear))
-    for n, ratio in enumerate(overall_ratios, start=1):
-        own = np.where(gear == n, ratio, own)
+    own = _own(gear, overall_ratios)
     shaft = np.maximum(speed_m_s, 0.0) * own / (np.pi / 30.0 * rolling_radius_m)
     slip = 1.0 - shaft / np.where(rpm >= least_rpm, rpm, np.nan)
-    sets_off = (own > 0.0) & (speed_m_s < most_m_s) & (slip > least_slip)
+    sets_off = (speed_m_s < most_m_s) & (slip > least_slip)  # neither out of gear, where the slip is unknown
     return np.where(known, np.where(sets_off, np.maximum(power_kw, 0.0) * slip, 0.0), np.nan)
 
 
