@@ -23,7 +23,7 @@ ORDER: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
     ("app",),
-    ("live", "play", "journal"),
+    ("live", "play", "journal", "housekeeping"),
     ("web", "present"),
     ("reports",),
     ("sources", "outputs"),

@@ -23,6 +23,7 @@ from uphaul.alerts.cause import cause_of
 from uphaul.clock import Clock
 from uphaul.config.spec import Config, TuneInput
 from uphaul.errors import LogError, UphaulError
+from uphaul.housekeeping import WallClock, log_notices, log_view, power_cut
 from uphaul.hub import Hub
 from uphaul.journal import Journal
 from uphaul.live import Live, pick_up
@@ -38,7 +39,7 @@ from uphaul.signals.tune import TuneReading
 from uphaul.sources.base import Health as SourceHealth
 from uphaul.sources.base import WallTime, supervise
 from uphaul.sources.make import make_source
-from uphaul.status import LogView, Moment, SourceView, Status
+from uphaul.status import Moment, SourceView, Status
 from uphaul.web.access import Access, store_path
 from uphaul.web.acting import add_acting
 from uphaul.web.pairing import add_access
@@ -61,7 +62,6 @@ MOST_UNTOLD = 400
 CLOSE_S = 1.2
 """The log's share of the two seconds that the daemon has to end."""
 ANCHOR_EVERY_MS = 600_000
-STEP_MS = 1000.0
 
 
 class App:
@@ -111,7 +111,7 @@ class App:
         self._access = None if log_path is None else Access(store_path(log_path), config.web.look)
         self._panel = _panel(config, self._people)
         self._mqtt = _mqtt(config, log_path, self._people, lambda: self._live.alerts)
-        self._wall_offset_ms: float | None = None
+        self._wall_clock = WallClock()
         self._anchored_ms = 0
         self._told: dict[str, WallTime] = {}
         self.skipped_ticks = 0
@@ -265,15 +265,12 @@ class App:
     def _anchor(self, now_ms: int, wall: datetime.datetime, *, fresh: bool) -> None:
         """Note the wall clock beside the drive's time: at its start, every ten minutes, and when it steps."""
         live = self._live
+        stepped = self._clock.speed == 1 and self._wall_clock.look(now_ms, wall.timestamp() * 1000)
         if live.drive is None or self._writer is None or live.block is None:
             return
-        offset = wall.timestamp() * 1000 - now_ms
-        before = self._wall_offset_ms
-        stepped = before is not None and abs(offset - before) > STEP_MS * self._clock.speed and self._clock.speed == 1
         if fresh or stepped or now_ms - self._anchored_ms >= ANCHOR_EVERY_MS:
             self._writer.anchor(int(live.block.t_ms[0]), wall.isoformat(timespec="milliseconds"), "system")
             self._anchored_ms = now_ms
-        self._wall_offset_ms = offset
 
     def _anchor_by_sources(self, now_ms: int, *, fresh: bool) -> None:
         """Note the time that a source has told beside this tick's; a new drive takes the one that was told last."""
@@ -292,21 +289,19 @@ class App:
         """What the page shows now."""
         told = self._presenter.status()
         sources = tuple(_view(s.name, s.health) for s in self._sources)
-        outputs = tuple(_view(o.name, o.health) for o in (self._panel, self._mqtt) if o is not None)
-        notices = () if self._writer is None else tuple(self._writer.health.notices)
-        notes = tuple(f"{source.name}: {note}" for source in self._sources for note in source.health.notes)
+        outputs = tuple(o for o in (self._panel, self._mqtt) if o is not None)
+        notes = tuple(f"{part.name}: {note}" for part in (*self._sources, *outputs) for note in part.health.notes)
+        writer = self._writer
+        health = None if writer is None else writer.health
         return replace(
-            told, sources=sources, outputs=outputs, log=self._log_view(), notices=notices + told.notices + notes
+            told,
+            sources=sources,
+            outputs=tuple(_view(o.name, o.health) for o in outputs),
+            log=log_view(health, driving=self._live.drive is not None),
+            notices=log_notices(health, self._config.log) + told.notices + notes,
+            clock=self._wall_clock.words(self._clock.now_ms(), self._told.values()),
+            power_cut="" if writer is None else power_cut(writer.open_drive, writer.broken_off, self._boot_id),
         )
-
-    def _log_view(self) -> LogView:
-        if self._writer is None:
-            return LogView("not recording")
-        health = self._writer.health
-        state = "between drives" if self._live.drive is None else "recording"
-        if health.state != "ok":
-            state = "not recording"
-        return LogView(state, health.problem, health.lost_ticks)
 
 
 def _panel(config: Config, people: People) -> Panel | None:

@@ -8,7 +8,7 @@ import pytest
 
 from support.config_files import config_of
 from uphaul.app import App
-from uphaul.config.spec import DemoSpec, DriveFileSpec, SourceSpec
+from uphaul.config.spec import DemoSpec, DriveFileSpec, PanelSpec, SourceSpec
 
 
 @pytest.mark.parametrize(
@@ -26,3 +26,10 @@ def test_the_page_says_when_nothing_of_it_is_measured_now(
     config = replace(config_of(), sources=sources, inputs=())
     status = App(config, None).status()
     assert (status.invented, status.replayed) == (invented, replayed)
+
+
+def test_what_an_output_notes_is_told_like_what_a_source_notes() -> None:
+    app = App(replace(config_of(), panel=PanelSpec("gpiochip0", buzzer=17)), None)
+    assert app._panel is not None
+    app._panel.health.notes = ("the button is stuck",)
+    assert app.status().notices[-1] == "panel: the button is stuck"
