@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -61,6 +62,28 @@ async def test_the_number_of_a_can_field_before_it_is_scaled_is_that_of_cantools
     assert expected["Trim"] < 0
     assert {r.frame for key, r in found.items() if key != "End.End"} == {"0x100"}
     assert all(math.isnan(r.value) for r in found.values())
+
+
+@pytest.mark.asyncio
+async def test_the_load_of_the_bus_stands_beside_with_frames_that_nobody_wants() -> None:
+    inputs = [(0, Input("egt", "bus", "EngineBox", "Egt1"))]
+    source = CanSource(CanSpec("bus", "virtual", "raw-load", 500_000, dbc=(("box.dbc", BOX),)), inputs, Clock())
+    source.keep_readings()
+    with can.Bus(interface="virtual", channel="raw-load") as sender:
+        async with reading(source) as (got, _):
+            for frame in ["7E5#0102030405060708"] * 5000 + ["100#B51D070AF9000000"]:
+                sender.send(parse(f"(0.0) bus {frame}"))
+            while "frames/s" not in "".join(source.health.notes):
+                seen = len(got.samples)
+                sender.send(parse("(0.0) bus 100#B51D070AF9000000"))
+                await got.until(lambda seen=seen: len(got.samples) > seen)  # type: ignore[misc]
+            (note,) = source.health.notes
+    assert source.health.notes == ()
+    assert re.fullmatch(r"bus load \d+ to \d+ % of 500 kbit/s, [0-9,]+ frames/s", note)
+    least, most, frames = (int(n.replace(",", "")) for n in re.findall(r"[0-9,]+(?= to| %| frames)", note))
+    # by hand: 111 to 135 bits a frame
+    assert frames > 1000
+    assert (least, most) == pytest.approx((frames * 111 / 5000, frames * 135 / 5000), abs=0.6)
 
 
 @pytest.mark.asyncio

@@ -105,7 +105,13 @@ class CanTable(Table):
     kind: Literal["can"] = key("what the source is")
     interface: str = key("python-can's name for the kind of adapter", "socketcan", max_length=60)
     channel: str | int = key("the interface's channel", "can0")
-    bitrate: int | None = key("speed of the bus, for adapters that set it", None, unit="bit/s", ge=1000, le=8_000_000)
+    bitrate: int | None = key(
+        "speed of the bus, for adapters that set it, and for its load in `uphaul sensors`",
+        None,
+        unit="bit/s",
+        ge=1000,
+        le=8_000_000,
+    )
     dbc: str | list[str] = key("DBC file or files in this folder; the first that has a message counts")
     listen_only: bool = key("never send on the bus", True)
     silent_after_s: float = key(

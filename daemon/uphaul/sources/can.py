@@ -17,7 +17,8 @@ wait for a frame, ask the closed connection again and again; on a quiet bus the 
 python-can and looks at its own CPU time to tell. A garbled line of a serial adapter is counted and reading goes on.
 
 Under J1939 the table of 29-bit ids is a `uphaul.sources.j1939.Network`, which goes by parameter group and sender and
-brings trouble codes; what stands of these is kept in `health.notes`, and goes when the bus is closed.
+brings trouble codes; what stands of these is kept in `health.notes`, and goes when the bus is closed. For a person at
+the wiring (`keep_readings`) the bus is opened without filters, and how loaded it is stands there too.
 
 There is no way to send: this module never calls `send`. `listen_only` is passed on to the interfaces that know it,
 so that the adapter does not even acknowledge frames; with the kernel's own (`socketcan`) it is set up outside.
@@ -41,6 +42,7 @@ from uphaul.signals import Sample
 from uphaul.sources.base import Deliver, Health, RawReading, Source
 from uphaul.sources.can_bus import close_bus, open_bus
 from uphaul.sources.can_decode import Decode, Decoder, compile_decoders
+from uphaul.sources.can_load import LoadMeter
 from uphaul.sources.can_raw import RawFrames
 from uphaul.sources.j1939 import Network, group_of
 
@@ -109,8 +111,10 @@ class CanSource(Source):
         self._opened = False
         self._raw: RawFrames | None = None
 
-    def keep_readings(self) -> None:
-        self._raw = RawFrames(self._decoders, j1939=self._spec.protocol == "j1939")
+    def keep_readings(self, wanted: bool = True) -> None:
+        self._raw = RawFrames(self._decoders, j1939=self._spec.protocol == "j1939") if wanted else None
+        if self._reader is not None:
+            self._reader.keep(self._raw)
 
     def readings(self) -> Mapping[str, RawReading]:
         return {} if self._raw is None else self._raw.readings()
@@ -196,18 +200,21 @@ class _Reader:
         self._health = health
         self._counters = health.counters
         self._first_frame_within_s = first_frame_within_s
-        decoders = decoders if raw is None else raw.decoders
-        standard, extended = [d for d in decoders if not d.extended], [d for d in decoders if d.extended]
+        standard, extended = _split(decoders)
         self._standard = _table(standard)
         self._extended: dict[int, Decode] | Network
         self._filters = [(d.frame_id, 0x7FF, False) for d in standard]
         if spec.protocol == "j1939":
-            network = Network if raw is None else raw.network
-            self._extended = network(_table(extended, group_of), spec.source_addresses)
+            self._extended = Network(_table(extended, group_of), spec.source_addresses)
             self._filters += [(number, mask, True) for number, mask in self._extended.filters]
         else:
             self._extended = _table(extended)
             self._filters += [(d.frame_id, 0x1FFFFFFF, True) for d in extended]
+        self._plain = self._standard, self._extended
+        self.keep(raw)
+        self._meter: LoadMeter | None = None
+        if raw is not None:
+            self._meter, self._filters = LoadMeter(time.monotonic()), []
         self._deliver: Deliver | None = None
         self._lock = threading.Lock()
         self._queue: deque[list[Sample]] = deque()
@@ -221,6 +228,18 @@ class _Reader:
         """From now on, hand over to `deliver`."""
         self._deliver = deliver
         self.take()
+
+    def keep(self, raw: RawFrames | None) -> None:
+        """From the thread's next round on, keep in `raw` what arrives, or nothing."""
+        tables = self._plain
+        if raw is not None:
+            standard, extended = _split(raw.decoders)
+            network = self._plain[1]
+            if isinstance(network, Network):
+                tables = _table(standard), raw.network(_table(extended, group_of), self._spec.source_addresses, network)
+            else:
+                tables = _table(standard), _table(extended)
+        self._standard, self._extended = tables
 
     def take(self) -> None:
         """Deliver what is queued."""
@@ -301,7 +320,7 @@ class _Reader:
     def _round(self, bus: BusABC, frame: Frame | None) -> int:
         """Take in, decode and hand over what has arrived, `frame` first; returns the number of frames."""
         receive = bus.recv
-        standard, extended = self._standard, self._extended
+        standard, extended, meter = self._standard, self._extended, self._meter
         t_ms = self._clock.now_ms()
         samples: list[Sample] = []
         frames = decoded = errors = undecodable = garbage = 0
@@ -317,6 +336,8 @@ class _Reader:
                     if frame is None:
                         break
                 frames += 1
+                if meter is not None:
+                    meter.add(frame)
                 decode = (extended if frame.is_extended_id else standard).get(frame.arbitration_id)
                 if frame.is_error_frame:
                     errors += 1
@@ -324,8 +345,8 @@ class _Reader:
                     decoded += 1
                     undecodable += decode(frame.data, t_ms, samples)
                 frame = None
-            if isinstance(extended, Network):
-                self._tell_notes(extended, t_ms)
+            if isinstance(extended, Network) or meter is not None:
+                self._tell_notes(t_ms)
         finally:
             if frames and not self.stop:
                 counters = self._counters
@@ -337,14 +358,23 @@ class _Reader:
                     self._hand_over(samples)
         return frames
 
-    def _tell_notes(self, network: Network, t_ms: float) -> None:
-        """Keep what the protocol itself told, and let time pass for it."""
-        network.sweep(t_ms)
+    def _tell_notes(self, t_ms: float) -> None:
+        """Keep what the protocol itself told and how loaded the bus is, and let time pass for them."""
+        network, meter = self._extended, self._meter
+        notes: tuple[str, ...] = ()
+        if isinstance(network, Network):
+            network.sweep(t_ms)
+            notes = network.troubles.notes
+        if meter is not None:
+            meter.look(time.monotonic())
+            if meter.load is not None:
+                notes += (meter.load.words(self._spec.bitrate),)
         if self.stop:
             return
-        notes = network.troubles.notes
         if notes != self._health.notes:
             self._health.notes = notes
+        if not isinstance(network, Network):
+            return
         for name, count in zip(J1939_COUNTERS, (network.assembler.broken, network.troubles.malformed), strict=True):
             self._counters[name] += count - self._told.get(name, 0)
             self._told[name] = count
@@ -361,6 +391,11 @@ class _Reader:
         if call:
             with contextlib.suppress(RuntimeError):  # the loop has ended before the thread
                 self._loop.call_soon_threadsafe(self.take)
+
+
+def _split(decoders: Sequence[Decoder]) -> tuple[list[Decoder], list[Decoder]]:
+    """(those of 11-bit ids, those of 29-bit ids)."""
+    return [d for d in decoders if not d.extended], [d for d in decoders if d.extended]
 
 
 def _table(decoders: Sequence[Decoder], key_of: Callable[[int], int] = int) -> dict[int, Decode]:

@@ -27,7 +27,8 @@ KERNEL_FILTERS = 512
 def open_bus(spec: CanSpec, filters: Sequence[tuple[int, int, bool]]) -> BusABC:
     """The open bus, with filters of (frame id, mask, extended) where the kernel or the hardware applies them.
 
-    Blocks as long as the driver does. Raises SourceError: with ``retry=False`` when no retry can mend it.
+    Without filters all frames come. Blocks as long as the driver does. Raises SourceError: with ``retry=False`` when no
+    retry can mend it.
     """
     import can  # 0.1 s that commands without a CAN bus need not spend
 
