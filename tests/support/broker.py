@@ -104,6 +104,16 @@ class Broker:
             await self._drain
         self._process = None
 
+    async def remember(self) -> None:
+        """Let it write down now whom it knows, as it does by itself a little later."""
+        assert self._process is not None
+        before = self._saves()
+        self._process.send_signal(signal.SIGUSR1)
+        await until(lambda: self._saves() > before, "the broker's memory on the card")
+
+    def _saves(self) -> int:
+        return sum("Saving in-memory database" in line for line in self.said)
+
     def freeze(self) -> None:
         """It is there and does nothing."""
         assert self._process is not None
@@ -133,6 +143,7 @@ class Subscriber:
         self._task = asyncio.create_task(self._run(), name="subscriber")
         async with asyncio.timeout(WITHIN_S):
             await self.subscribed.wait()
+        await self._broker.remember()
         return self
 
     async def __aexit__(self, *_: object) -> None:

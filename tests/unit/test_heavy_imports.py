@@ -12,6 +12,7 @@ ROOT = Path(__file__).parents[2]
 HEAVY = {
     "IPython",
     "adbc_driver_sqlite",  # the reader's fast way; the daemon only reads short stretches
+    "aiomqtt",  # who has no broker does not pay for it
     "asammdf",
     "bokeh",
     "cantera",
@@ -23,6 +24,7 @@ HEAVY = {
     "matplotlib",
     "numba",
     "obd",  # an extra, in a process of its own
+    "paho",
     "pandas",
     "pint",
     "plotly",

@@ -61,6 +61,7 @@ class Outbox:
         memory_bytes: int = 1_000_000,
         settle_s: float = 60.0,
         flush_s: float = FLUSH_S,
+        apart_s: float = APART_S,
         connect: Callable[[Path], sqlite3.Connection] = schema.connect,
     ) -> None:
         self.failure: BaseException | None = None
@@ -69,7 +70,7 @@ class Outbox:
         self.dropped = dict.fromkeys(Rank, 0)
         self.retained: frozenset[str] = frozenset()
         self._path, self._limit, self._connect = path, limit_bytes, connect
-        self._settle_s, self._flush_s = settle_s, flush_s
+        self._settle_s, self._flush_s, self._apart_s = settle_s, flush_s, apart_s
         self._lock = threading.Lock()
         self._wake = threading.Event()
         self.opened: Future[None] = Future()
@@ -255,19 +256,20 @@ class Outbox:
         retry_s, not_before = FIRST_RETRY_S, 0.0
         try:
             while True:
+                close_by = self._close_by  # from before, so that what came during an attempt has its own
                 well = self._path is None or self._attempt(self._path)
                 if not self.opened.done():
                     self.opened.set_result(None)
                 self._answer()
-                now, close_by = time.monotonic(), self._close_by
+                now = time.monotonic()
                 if close_by is not None and (well or now >= close_by):
                     return
                 if well:
-                    retry_s, not_before = FIRST_RETRY_S, now + APART_S
+                    retry_s, not_before = FIRST_RETRY_S, now + self._apart_s
                 else:
                     not_before = now + (CLOSING_RETRY_S if close_by is not None else retry_s)
                     retry_s = min(retry_s * 2, LONGEST_RETRY_S)
-                self._wait(not_before, well)
+                self._wait(not_before, well, closing=close_by is not None)
         except BaseException as error:
             self.failure = error
             self.problem = f"the outbox failed ({error!r})"
@@ -279,18 +281,19 @@ class Outbox:
                 file.close()
             self._answer()
 
-    def _wait(self, not_before: float, well: bool) -> None:
+    def _wait(self, not_before: float, well: bool, *, closing: bool) -> None:
         """Until there is something to write and it is time to; what is asked for is read meanwhile."""
         while True:
             with self._lock:
                 due = max(0.0 if self._urgent or not well else self._flush_at, not_before)
-            if self._path is None:
+            if closing:
+                due = not_before
+            elif self._path is None:
                 due = NEVER
             now = time.monotonic()
-            if now >= due or (self._close_by is not None and (well or now >= not_before)):
+            if now >= due or (self._close_by is not None and not closing):
                 return
-            until = not_before if self._close_by is not None else due
-            self._wake.wait(None if until == NEVER else until - now)
+            self._wake.wait(None if due == NEVER else due - now)
             self._wake.clear()
             self._answer()
 
