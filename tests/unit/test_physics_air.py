@@ -56,6 +56,11 @@ def test_density_over_a_grid_as_coolprop_and_psychrolib_have_it() -> None:
                 assert humidity_ratio(_a(pa / 1000.0), _a(degc), _a(humidity))[0] == pytest.approx(ratio, rel=1e-4)
 
 
+def test_reference_air_of_coastdowns() -> None:
+    # 40 CFR 1066.310 and 1066.805: 20 degC and 98.21 kPa are 1.17 kg/m3, three digits
+    assert density_kg_m3(_a(98.21), _a(20.0), _a(0.0))[0] == pytest.approx(1.17, abs=5e-3)
+
+
 # Pa over water. Source: PsychroLib 2.5.0; CoolProp 8.0.0 for water is at most 0.03 % over
 @pytest.mark.parametrize(
     ("degc", "pa"), [(10, 1228.0), (20, 2338.8), (25, 3169.2), (30, 4246.0), (40, 7383.5), (50, 12349.9)]
