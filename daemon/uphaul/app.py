@@ -13,7 +13,7 @@ import asyncio
 import contextlib
 import datetime
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import ceil
 from pathlib import Path
@@ -34,15 +34,17 @@ from uphaul.outputs.health import Health as OutputHealth
 from uphaul.people import People
 from uphaul.present import Presenter
 from uphaul.rules import Condition
-from uphaul.signals import Collector
+from uphaul.signals import Collector, Sample
 from uphaul.signals.tune import TuneReading
 from uphaul.sources.base import Health as SourceHealth
 from uphaul.sources.base import WallTime, supervise
 from uphaul.sources.make import make_source
+from uphaul.sources.on_request import OnRequest
 from uphaul.status import Moment, SourceView, Status
 from uphaul.web.access import Access, store_path
 from uphaul.web.acting import add_acting
 from uphaul.web.pairing import add_access
+from uphaul.web.sensors import add_sensors
 from uphaul.web.server import keep_trying, make_app, serve
 from uphaul.web.state import WebState
 
@@ -100,6 +102,7 @@ class App:
             tune_reading=None if tune is None else _tune_reading(tune, names),
         )
         self._sources = [make_source(spec, config, self._clock) for spec in config.sources]
+        self._inputs = OnRequest(config, self._clock, self._sources)
         self._journal = Journal(self._sources)
         self._notifier = Notifier()
         self._writer: LogWriter | None = None
@@ -133,7 +136,7 @@ class App:
                 async with asyncio.TaskGroup() as group:
                     tasks = [group.create_task(self._tick_loop(), name="ticks")]
                     for i, source in enumerate(self._sources):
-                        run = supervise(source, self.collector.add, seed=i)
+                        run = supervise(source, self._take, seed=i)
                         tasks.append(group.create_task(run, name=f"source {source.name}"))
                     if self._panel is not None:
                         told = self._hub.subscribe(MOST_UNTOLD, name="panel")
@@ -159,9 +162,15 @@ class App:
                     "the log could not be finished (%s): %d ticks are lost", left.problem or "no time left", lost
                 )
 
+    def _take(self, samples: Sequence[Sample]) -> None:
+        self.collector.add(samples)
+        self._inputs.take(samples)
+
     def _web_app(self) -> Application:
         web = self._config.web
         app = make_app(self._web)
+        invented = any(s.kind == "demo" for s in self._config.sources)
+        add_sensors(app, self._inputs.rows, self._config.vehicle.name, invented=invented)
         if self._access is not None:
             add_access(app, self._access, host=web.host, names=web.names)
             add_acting(app, self._access, self._people.do)

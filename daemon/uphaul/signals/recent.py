@@ -45,7 +45,10 @@ class Recent:
 
     def add(self, t_ms: float, value: float, quality: Quality) -> None:
         """One more reading; NaN where the quality has no value."""
-        self._readings.append((t_ms, value, quality))
+        readings = self._readings
+        readings.append((t_ms, value, quality))
+        while readings[0][0] < t_ms - self._window_ms:
+            readings.popleft()
 
     def clear(self) -> None:
         """Forget every reading."""

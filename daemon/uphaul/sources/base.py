@@ -86,7 +86,14 @@ class Source(ABC):
         return None
 
     def keep_readings(self) -> None:
-        """Keep raw readings from the next opening on. The daemon never asks for it: it costs time."""
+        """Keep raw readings from the next opening on, for a person at the wiring. The daemon never asks for it."""
+        self.lend_readings(True)
+
+    def lend_readings(self, wanted: bool) -> None:
+        """Keep raw readings from now on, or no longer, while a daemon reads: how it is opened and read stays the same.
+
+        It costs time, so it is asked for only as long as somebody looks.
+        """
         return
 
     def readings(self) -> Mapping[str, RawReading]:

@@ -110,8 +110,13 @@ class CanSource(Source):
         self._left: threading.Thread | None = None
         self._opened = False
         self._raw: RawFrames | None = None
+        self._at_wiring = False
 
-    def keep_readings(self, wanted: bool = True) -> None:
+    def keep_readings(self) -> None:
+        super().keep_readings()
+        self._at_wiring = True
+
+    def lend_readings(self, wanted: bool) -> None:
         self._raw = RawFrames(self._decoders, j1939=self._spec.protocol == "j1939") if wanted else None
         if self._reader is not None:
             self._reader.keep(self._raw)
@@ -123,7 +128,12 @@ class CanSource(Source):
         if self._left is not None and self._left.is_alive():
             raise SourceError(f"CAN {self.name}: the driver still hangs in the attempt before")
         reader = _Reader(
-            self._spec, self._decoders, self._clock, self.health, self._first_frame_within_s, raw=self._raw
+            self._spec,
+            self._decoders,
+            self._clock,
+            self.health,
+            self._first_frame_within_s,
+            raw=self._raw if self._at_wiring else None,
         )
         try:
             reader.thread.start()
@@ -141,6 +151,7 @@ class CanSource(Source):
         self.health.counters["reopened"] += self._opened
         self._opened = True
         self._reader = reader
+        reader.keep(self._raw)
         return self
 
     async def __aexit__(

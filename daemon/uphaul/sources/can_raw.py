@@ -1,9 +1,9 @@
 """What arrived on a CAN bus before it was decoded, kept for whoever wires it up.
 
 Theory of operation. Only a source that is watched has a `RawFrames`: its decoders are then wrapped, so that every frame
-with a wanted message is kept for each field that it carries, and taken apart when `readings` is asked. A daemon that
-drives has none, and decodes as fast as without this module. Frames come in the reader's thread and are asked for on the
-loop: the fields are fixed, and a kept frame is replaced as a whole.
+with a wanted message is kept for each field that it carries, and taken apart when `readings` is asked. A source that
+nobody looks at has none, and decodes as fast as without this module. Frames come in the reader's thread and are asked
+for on the loop: the fields are fixed, and a kept frame is replaced as a whole.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ class RawFrames:
         self._j1939 = j1939
         self._kept: dict[str, _Kept] = {}
 
-    def network(self, groups: Mapping[int, Decode], senders: Collection[int] | None) -> Network:
-        """A J1939 bus whose senders are noted."""
-        return _Heard(groups, senders, self)
+    def network(self, groups: Mapping[int, Decode], senders: Collection[int] | None, plain: Network) -> Network:
+        """A J1939 bus whose senders are noted; it goes on with the long messages and trouble codes of `plain`."""
+        return _Heard(groups, senders, self, plain)
 
     def readings(self) -> dict[str, RawReading]:
         """By ``message.field``: the raw number, NaN and no counts before the first frame, and which frame it is."""
@@ -82,8 +82,11 @@ def _key(decoder: Decoder, name: str) -> str:
 class _Heard(Network):
     """A network that tells `frames` who sent what is being decoded."""
 
-    def __init__(self, groups: Mapping[int, Decode], senders: Collection[int] | None, frames: RawFrames) -> None:
+    def __init__(
+        self, groups: Mapping[int, Decode], senders: Collection[int] | None, frames: RawFrames, plain: Network
+    ) -> None:
         super().__init__(groups, senders)
+        self.assembler, self.troubles = plain.assembler, plain.troubles
         self._frames = frames
 
     def get(self, can_id: int) -> Decode | None:

@@ -93,8 +93,8 @@ class GpsSource(Source):
         self._anchored_ms: float | None = None
         self._said: dict[tuple[str, str], RawReading] | None = None
 
-    def keep_readings(self) -> None:
-        self._said = {}
+    def lend_readings(self, wanted: bool) -> None:
+        self._said = {} if wanted else None
 
     def readings(self) -> Mapping[str, RawReading]:
         """What gpsd said last, by channel; where it has no fix that is the mode, as of everything else then."""

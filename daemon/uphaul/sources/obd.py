@@ -85,8 +85,8 @@ class ObdSource(Source):
         self._opened = self._told = False
         self._raw: dict[int, RawReading] | None = None
 
-    def keep_readings(self) -> None:
-        self._raw = {}
+    def lend_readings(self, wanted: bool) -> None:
+        self._raw = {} if wanted else None
 
     def readings(self) -> Mapping[str, RawReading]:
         """The bytes of the newest answer in hex, by parameter and field."""

@@ -1,8 +1,9 @@
 """Reads the inputs of a configuration for a person at the wiring, without log and rules: raw, value, quality, noise.
 
-Theory of operation. `Watch.run` supervises every source as the daemon does, and each sample goes into the window of its
-input. `rows` puts together, at the moment it is asked, what the newest sample of each input says by the signal's own
-range and age, what the window says of noise and rate, and what the source has read before its sensor was applied.
+Theory of operation. `Watch.running` supervises every source as the daemon does, and each sample goes into the window of
+its input; a daemon lends its own sources and hands over what they deliver (`on_request`). `rows` puts together, at the
+moment it is asked, what the newest sample of each input says by the signal's own range and age, what the window says of
+noise and rate, and what the source has read before its sensor was applied.
 """
 
 from __future__ import annotations
@@ -70,16 +71,27 @@ class InputRow:
 class Watch:
     """The sources of `config` and what they deliver: all of them, or the one that the signal `only` comes from.
 
-    Noise and rate are those of the last `window_s`. Raises ConfigError for a source that can't be made.
+    Noise and rate are those of the last `window_s`. `sources` are made unless they are given. Raises ConfigError for
+    one that can't be made.
     """
 
-    def __init__(self, config: Config, clock: Clock, *, only: str | None = None, window_s: float = WINDOW_S) -> None:
+    def __init__(
+        self,
+        config: Config,
+        clock: Clock,
+        *,
+        only: str | None = None,
+        window_s: float = WINDOW_S,
+        sources: Iterable[Source] | None = None,
+    ) -> None:
         wanted = {i.source for i in config.inputs if only in (None, i.signal)}
         self._config, self._clock = config, clock
         self._columns = index_of(config.signals)
-        self._sources = {s.name: make_source(s, config, clock) for s in config.sources if s.name in wanted}
-        for source in self._sources.values():
-            source.keep_readings()
+        if sources is None:
+            sources = [make_source(s, config, clock) for s in config.sources if s.name in wanted]
+            for source in sources:
+                source.keep_readings()
+        self._sources = {s.name: s for s in sources if s.name in wanted}
         self._recent = [Recent(window_s) for _ in config.signals]
         self._newest: list[Sample | None] = [None] * len(config.signals)
         self._heard = asyncio.Event()

@@ -53,6 +53,7 @@ function line(input) {
 function show(status) {
   byId("invented").hidden = !status.invented;
   setText(byId("trip"), status.vehicle);
+  byId("back").hidden = !status.beside_live;
   const list = byId("inputs");
   const old = new Map([...list.children].map((node) => [node.dataset.key, node]));
   for (const input of status.inputs) {
