@@ -36,6 +36,9 @@ __all__ = ["reference_cycle"]
 LATCHED = (State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
 HIDDEN = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
 
+OF_NO_ALERT = (EventKind.MARK, EventKind.TUNE, EventKind.CHECK_BEGIN, EventKind.CHECK_END, EventKind.REMARK)
+"""Events that are noted and mean nothing to an alert."""
+
 
 class _Alert:
     """One rule's life."""
@@ -172,7 +175,7 @@ class _Cycle:
                 alert.show()
         by_name = {alert.rule.name: alert for alert in self.alerts}
         for event in events:
-            if event.kind in (EventKind.MARK, EventKind.TUNE, EventKind.REMARK):
+            if event.kind in OF_NO_ALERT:
                 continue
             if event.rule not in by_name or not by_name[event.rule].fits(event):
                 self.tell(NoticeKind.REFUSED, event.rule)
