@@ -312,11 +312,10 @@ class Tape:
     # ------------------------------------------------------------------------------------------------ other places
 
     def turn_to(self, t_ms: int) -> None:
-        """Make ready for the last tick at or before `t_ms`: `skip` to it until nothing is left.
+        """Make ready for the last tick at or before `t_ms` (not before the first): `skip` to it until nothing is left.
 
         Goes on from where it stands where that is nearest.
         """
-        t_ms = max(t_ms, self.first_ms)
         begins = [reel.part.ticks_ms[0] for reel in self._reels]
         number = bisect_right(begins, t_ms) - 1
         mark = self._marks.before(number, t_ms)
