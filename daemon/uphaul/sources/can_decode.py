@@ -44,13 +44,17 @@ DEEPEST_NESTING = 16
 
 @dataclass(frozen=True, slots=True)
 class Decoder:
-    """One message's function with the frame id (and its kind) that it is for, and its wanted fields by name."""
+    """One message's function with the frame id (and its kind) that it is for, and its wanted fields by name.
+
+    `wants` are what the function was made from: the fields in the order of its samples.
+    """
 
     message: str
     frame_id: int
     extended: bool
     decode: Decode
     fields: tuple[tuple[str, Field], ...] = ()
+    wants: tuple[Want, ...] = ()
 
 
 def describe(text: str, file: str = "DBC") -> dict[str, dict[str, str]]:
@@ -104,7 +108,14 @@ def compile_decoders(
     if problems:
         raise ConfigError(problems)
     return tuple(
-        Decoder(name, message.frame_id, bool(message.is_extended_frame), compile_message(wants), tuple(fields.items()))
+        Decoder(
+            name,
+            message.frame_id,
+            bool(message.is_extended_frame),
+            compile_message(wants),
+            tuple(fields.items()),
+            tuple(wants),
+        )
         for name, (message, wants, fields) in wanted.items()
     )
 
