@@ -4,8 +4,8 @@ Theory of operation. `make_app` builds an aiohttp application around a `WebState
 one task asks the state for a `Status` every `period_s`, and at once when there is news, makes one JSON text of it and
 publishes that to a hub; every ``/events`` request is a subscriber that holds the newest two texts. So the cost does
 not grow with the browsers but for the sending, and a slow one misses events (counted) instead of holding anything up.
-A browser that takes nothing for `PATIENCE_S` is hung up on; it reconnects by itself. A handler that fails answers 500 and is counted; so is a
-failing `status`, and then no event goes out and the pages say that they are not live. Shutdown closes the hub, which
+A browser that takes nothing for `PATIENCE_S` is hung up on; it reconnects by itself. A handler that fails answers 500
+and is counted; so is a failing `status`, and then no event goes out and the pages say that they are not live. Shutdown closes the hub, which
 ends the streams.
 
 What is no request that can be understood (a line of 8 kB, another protocol) gets a short answer, and one line a minute

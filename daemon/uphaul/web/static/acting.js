@@ -68,6 +68,7 @@ function say(words) {
 }
 
 function barWords() {
+  if (replaying) return "A replay: nothing can be quieted or marked";
   if (!live) return "Not connected: nothing can be quieted or marked";
   if (said.words && performance.now() < said.until_ms) return said.words;
   if (name === null) return "";
@@ -75,10 +76,9 @@ function barWords() {
 }
 
 function showBar() {
-  byId("bar").hidden = replaying;
-  byId("pairing").hidden = name !== null;
-  byId("quiet").hidden = !unseen || name === null;
-  byId("mark").hidden = name === null;
+  byId("pairing").hidden = name !== null || replaying;
+  byId("quiet").hidden = !unseen || name === null || replaying;
+  byId("mark").hidden = name === null || replaying;
   byId("quiet").disabled = byId("mark").disabled = byId("note-send").disabled = !canAct();
   setText(byId("bar-words"), barWords());
   byId("bar-words").hidden = !byId("bar-words").textContent;

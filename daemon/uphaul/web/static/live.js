@@ -11,6 +11,7 @@ let last = null; // the newest event: when it came (ms of this page) and what it
 let quickest_ms = Infinity; // least difference between our clock and the sender's since connecting: the undelayed one
 let lost = false;
 let renewed = false;
+let called = "Live";
 let onLive = () => {};
 
 function whyNotLive(now_ms) {
@@ -30,14 +31,14 @@ function judgeLive() {
     renewed = !renewed;
     late.className = renewed ? "renew-a" : "renew-b"; // from here the veil comes up by itself in four seconds
     late.setAttribute("aria-hidden", "true");
-    setText(byId("live"), "✓ Live");
+    setText(byId("live"), `${called === "Live" ? "✓" : "▶"} ${called}`);
   } else {
     late.className = "";
     late.removeAttribute("aria-hidden");
     setText(byId("live"), "");
     setText(byId("why"), `: ${why}`);
   }
-  const title = why === "" ? "Uphaul" : "Not live – Uphaul";
+  const title = why ? "Not live – Uphaul" : called === "Live" ? "Uphaul" : `${called} – Uphaul`;
   if (document.title !== title) document.title = title;
   onLive(why === "");
 }
@@ -54,6 +55,7 @@ function connect(show) {
     const offset_ms = now_ms - status.sent_ms;
     quickest_ms = Math.min(quickest_ms, offset_ms);
     show(status);
+    called = status.replayed ? "Replay" : "Live";
     last = { came_ms: now_ms, tick_age_s: status.tick_age_s, delay_s: (offset_ms - quickest_ms) / 1000 };
     judgeLive();
   };

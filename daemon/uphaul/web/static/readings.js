@@ -4,6 +4,7 @@ import { Nearest } from "./nearest.js";
 import { byId, make, parts, rows, setText } from "./rows.js";
 import { limits, nameOf, nearness, numberOf, roomWords, trendWords, unitWords } from "./words.js";
 
+const FEW = 4; // so many rows are seen at once anyway
 const nearest = new Nearest();
 const withRoom = new Set(); // signals that had a limit once keep their row: nothing jumps
 let shown = null;
@@ -48,7 +49,7 @@ function showTop(signal) {
   setText(byId("room-left"), words.left);
   setText(byId("room-unit"), words.unit);
   setText(byId("room-after"), words.after);
-  setText(byId("room-until"), words.until);
+  setText(byId("room-until"), past && !words.past ? words.next : words.until);
   setText(byId("room-now"), [words.now, words.trend].filter(Boolean).join(" · "));
   setText(byId("room-lasts"), words.lasts);
   setText(byId("room-worst"), words.worst);
@@ -95,8 +96,9 @@ export function showReadings(status) {
   for (const signal of status.signals) if (watched(signal)) withRoom.add(signal.name);
   const { top, next } = nearest.choose(status.signals.filter((s) => withRoom.has(s.name)), performance.now());
   showTop(top);
-  rows(byId("next"), next, (s) => s.name, roomRow, fillRoom);
-  byId("next-title").hidden = !next.length;
+  const few = withRoom.size <= FEW;
+  rows(byId("next"), few ? [] : next, (s) => s.name, roomRow, fillRoom);
+  byId("next-title").hidden = few;
   rows(byId("rooms"), status.signals.filter((s) => withRoom.has(s.name)), (s) => s.name, roomRow, fillRoom);
   byId("rooms-title").hidden = !withRoom.size;
   if (byId("all").open) rows(byId("signals"), status.signals, (s) => s.name, parts("name", "value", "meaning", "quality"), fillReading);

@@ -152,6 +152,7 @@ export function roomWords(signal) {
     unit: words,
     after: past ? "past its limit" : "left",
     until: past ? `its limit is ${withUnit(figure(limitShown), words)}: ${ASKS[room.action]}` : `until ${ASKS[room.action]} at ${withUnit(figure(limitShown), words)}`,
+    next: `until the next limit, ${withUnit(figure(limitShown), words)}: ${ASKS[room.action]}`,
     now: `now ${withUnit(figure(rounded(signal.value)), words)}`,
     trend: trendWords(signal),
     lasts: !past && room.left_s !== null ? `lasts ${about(room.left_s)} at this rate` : "",
