@@ -35,11 +35,15 @@ async def until(check: Callable[[], Any], what: str, *, within_s: float = WITHIN
 
 
 class Broker:
-    """mosquitto in `folder`, which keeps what it promised; `more` are further lines of its configuration."""
+    """mosquitto in `folder`; `more` are further lines of its configuration.
 
-    def __init__(self, folder: Path, *more: str) -> None:
+    It `keeps` on the card what it has promised, as the page of topics asks for; that costs it some ms a message.
+    """
+
+    def __init__(self, folder: Path, *more: str, keeps: bool = True) -> None:
         self.port = free_port()
         self.address = "127.0.0.1"
+        self.keeps = keeps
         self._conf = folder / "broker.conf"
         data = folder / "broker"
         data.mkdir()
@@ -47,13 +51,13 @@ class Broker:
             f"listener {self.port} {self.address}",
             *(more or ("allow_anonymous true",)),
             "set_tcp_nodelay true",
-            "persistence true",
+            f"persistence {str(keeps).lower()}",
             f"persistence_location {data}/",
             "autosave_on_changes true",
             "autosave_interval 1",
             "max_queued_messages 0",
             "log_dest stderr",
-            "log_type all",
+            *(("log_type all",) if keeps else ()),
         ]
         if os.geteuid() == 0:
             lines.append("user root")  # else it gives up the rights to its own folder
@@ -129,13 +133,15 @@ class Broker:
 class Subscriber:
     """Reads topics as the page of topics asks for: quality of service 1, a session that is kept, its own reconnecting.
 
-    `got` has (topic, message, retained) of everything that came, duplicates included; empty payloads are None.
+    `got` has (topic, message, retained) of everything that came, duplicates included; empty payloads are None. `heard`
+    is called at each.
     """
 
     def __init__(self, broker: Broker, *topics: str, name: str = "subscriber", **login: Any) -> None:
         self._broker, self._topics, self._name, self._login = broker, topics or ("#",), name, login
         self.got: list[tuple[str, Any, bool]] = []
         self.subscribed = asyncio.Event()
+        self.heard: Callable[[], None] = lambda: None
         self._task: asyncio.Task[None] | None = None
         self._client: aiomqtt.Client | None = None
 
@@ -143,7 +149,8 @@ class Subscriber:
         self._task = asyncio.create_task(self._run(), name="subscriber")
         async with asyncio.timeout(WITHIN_S):
             await self.subscribed.wait()
-        await self._broker.remember()
+        if self._broker.keeps:
+            await self._broker.remember()
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -172,6 +179,7 @@ class Subscriber:
                         assert isinstance(message.payload, bytes)
                         told = json.loads(message.payload) if message.payload else None
                         self.got.append((str(message.topic), told, message.retain))
+                        self.heard()
             self._client = None
             self.subscribed.clear()
             await asyncio.sleep(0.05)

@@ -130,7 +130,7 @@ class Mqtt:
     def _live(self, main: asyncio.AbstractEventLoop, ended: asyncio.Future[None]) -> None:
         failure: BaseException | None = None
         try:
-            from uphaul.outputs.mqtt_link import Link  # costs 5 MB, and only who has a broker pays
+            from uphaul.outputs.mqtt_link import Link  # its library costs memory, and only who has a broker pays
 
             def act(act: Act, answer: Callable[[int | None, str | None], None]) -> None:
                 with contextlib.suppress(RuntimeError):  # the daemon is ending

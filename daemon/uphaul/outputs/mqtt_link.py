@@ -45,8 +45,8 @@ _library_log = logging.getLogger("uphaul.mqtt.library")
 _library_log.setLevel(logging.CRITICAL)  # what breaks is told in our words, once
 
 QOS = 1
-LOT = 16
-"""Messages under way at once; below the 20 that the client library sends without an answer."""
+LOT = 9
+"""Messages of one sort under way at once: two lots are below the 20 that the client library sends without an answer."""
 LARGEST_ACT_BYTES = 4096
 LONGEST_ID = 100
 MOST_ACTS, ACTS_WITHIN_S = 20, 10.0
@@ -239,14 +239,13 @@ class Link:
             if self._news.retained and not cleared:
                 await self._clear(client)
                 cleared = True
-            await self._send_retained(client)
             while self._answers:
                 await self._publish(client, [(self._topics.answer, m.as_json(self._answers.popleft()))])
             lot = self._outbox.lot(LOT)
             if isinstance(lot, Future):
                 lot = await asyncio.wrap_future(lot)
                 self._work.set()
-            if lot:
+            if lot or self._news.stale:
                 await self._send(client, lot)
                 self._work.set()
             if self._stop.is_set():
@@ -265,22 +264,20 @@ class Link:
         await asyncio.gather(*(client.publish(topic, payload, QOS, retain) for topic, payload in messages))
 
     async def _send(self, client: aiomqtt.Client, lot: list[Message]) -> None:
-        """Send a lot, all at once and in order. Raises what kept the first from being acknowledged."""
-        done = await asyncio.gather(*(client.publish(e.topic, e.payload, QOS) for e in lot), return_exceptions=True)
+        """Send how alerts stand, and a lot in its order, all at once. Raises what kept any from being acknowledged."""
+        news = self._news
+        states = [(topic, news.retained[topic]) for topic in sorted(news.stale)[:LOT]]
+        sending = [client.publish(topic, payload, QOS, retain=True) for topic, payload in states]
+        sending += [client.publish(each.topic, each.payload, QOS) for each in lot]
+        done = await asyncio.gather(*sending, return_exceptions=True)
         # one that was acknowledged after one that was not goes again, so that the order stays
-        well = len(list(takewhile(lambda each: each is None, done)))
+        well = len(list(takewhile(lambda each: each is None, done[len(states) :])))
         self._outbox.acknowledged(lot[:well])
         self._sent += well
-        for fault in done[well : well + 1]:
-            assert fault is not None
-            raise fault
-
-    async def _send_retained(self, client: aiomqtt.Client) -> None:
-        news = self._news
-        while news.stale:
-            some = [(topic, news.retained[topic]) for topic in sorted(news.stale)[:LOT]]
-            await self._publish(client, some, retain=True)
-            news.stale -= {topic for topic, payload in some if news.retained[topic] is payload}
+        for fault in done:
+            if fault is not None:
+                raise fault
+        news.stale -= {topic for topic, payload in states if news.retained[topic] is payload}
 
     async def _clear(self, client: aiomqtt.Client) -> None:
         """Take from the broker what it keeps of rules that are gone."""

@@ -11,14 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, get_args, get_type_hints
+from typing import Any, Literal
 
 from uphaul import __version__
 from uphaul.alerts import Notice, State
 from uphaul.config.spec import Config, DemoSpec, DriveFileSpec, MqttSpec
 from uphaul.outputs import mqtt_messages as m
 from uphaul.outputs.held import Rank
-from uphaul.rules import Rule
+from uphaul.rules import Action, Rule
 from uphaul.signals import Event, Quality, index_of
 from uphaul.status import OVER, OVER_WORDS, STATE_WORDS, AlertView, Moment, act_words
 
@@ -26,6 +26,12 @@ __all__ = ["ASIDE", "Aside", "News", "ToSend", "Told", "about"]
 
 ASIDE = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
 """States in which a person does not see an alert though it is not normal."""
+
+ACTIONS: dict[Action, Literal["note", "ease", "stop"]] = {
+    Action.NOTE: "note",
+    Action.EASE: "ease",
+    Action.STOP: "stop",
+}
 
 Stream = tuple[str, int]
 """A run and the number of a message in it."""
@@ -75,9 +81,7 @@ def about(config: Config, spec: MqttSpec, run: str) -> m.About:
             for s in config.signals
             if told is None or s.name in told
         ],
-        rules=[
-            m.AboutRule(name=r.name, signal=r.signal, action=_action(r.action.name), say=r.say) for r in config.rules
-        ],
+        rules=[m.AboutRule(name=r.name, signal=r.signal, action=ACTIONS[r.action], say=r.say) for r in config.rules],
     )
 
 
@@ -209,18 +213,12 @@ def _stamp(moment: Moment) -> dict[str, Any]:
     return {"utc": moment.utc, "drive": moment.drive, "t_ms": moment.t_ms}
 
 
-def _action(name: str) -> Any:
-    word = name.lower()
-    assert word in get_args(get_type_hints(m.AboutRule)["action"])
-    return word
-
-
 def _alert(view: AlertView) -> m.Alert:
     return m.Alert(
         rule=view.rule,
         raise_number=view.raise_number,
         state=view.state.value,
-        action=_action(view.action.name),
+        action=ACTIONS[view.action],
         over=view.over or view.state in ASIDE,
         act=act_words(view),
         say=view.say,
@@ -244,7 +242,7 @@ def _alert_of(rule: Rule, state: State, raises: int) -> m.Alert:
         rule=rule.name,
         raise_number=raises,
         state=state.value,
-        action=_action(rule.action.name),
+        action=ACTIONS[rule.action],
         over=True,
         act=OVER_WORDS if state in OVER else STATE_WORDS[state],
         say=rule.say,
