@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -62,10 +63,15 @@ finally:
 """
 
 
-def loaded(script: str, *arguments: str) -> set[str]:
-    """The top-level modules of a process of its own that ran `script`."""
+def loaded(script: str, *arguments: str, path: Path | None = None) -> set[str]:
+    """The top-level modules of a process of its own that ran `script`, with further modules in `path`."""
     done = subprocess.run(
-        [sys.executable, "-c", script, *arguments], capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-c", script, *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+        env=os.environ | ({} if path is None else {"PYTHONPATH": str(path)}),
     )
     assert done.returncode == 0, done.stderr
     return set(json.loads(done.stdout.splitlines()[-1]))
@@ -88,6 +94,15 @@ def a_log(path: Path) -> Path:
 def test_the_daemon_loads_no_heavy_library() -> None:
     modules = loaded(_DAEMON, str(ROOT / "config"))
     assert {"can", "cantools", "aiohttp", "numpy", "pydantic"} <= modules  # else this would test nothing
+    assert modules & HEAVY == set()
+
+
+def test_the_daemon_stays_lean_where_the_workshop_has_its_libraries(tmp_path: Path) -> None:
+    (tmp_path / "asammdf.py").write_text("import fractions  # stands for all that the real one loads\n")
+    alone = loaded("import json, sys, can; print(json.dumps(sorted(sys.modules)))", path=tmp_path)
+    assert "asammdf" in alone  # else this would test nothing: python-can takes it wherever it is
+    modules = loaded(_DAEMON, str(ROOT / "config"), path=tmp_path)
+    assert "can" in modules
     assert modules & HEAVY == set()
 
 

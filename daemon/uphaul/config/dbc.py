@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from uphaul.config.lean import without_mdf
 from uphaul.config.problems import Problems
 
 __all__ = ["Messages", "decode_text", "messages_of"]
@@ -17,7 +18,8 @@ Messages = Mapping[str, Mapping[str, str]]
 
 def messages_of(text: str, file: str, problems: Problems) -> Messages | None:
     """The messages of a DBC, or None with the fault noted."""
-    import cantools.database
+    with without_mdf():
+        import cantools.database
 
     try:
         # Not strict: many files in use have fields that overlap or reach past the message; each is read by itself.

@@ -24,6 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from uphaul.config.lean import without_mdf
 from uphaul.config.spec import Input
 from uphaul.errors import ConfigError, Problem
 from uphaul.sources.can_code import FLOAT_CODES, Decode, Field, Want, compile_message
@@ -126,7 +127,8 @@ def _near(name: str, names: Sequence[str] | dict[str, Any]) -> str | None:
 
 def _messages(text: str, file: str) -> dict[str, Message]:
     """The messages by name. Raises ConfigError."""
-    import cantools.database  # 0.1 s that commands without a CAN bus need not spend
+    with without_mdf():
+        import cantools.database  # 0.1 s that commands without a CAN bus need not spend
 
     if len(text) > LARGEST_DBC:
         raise ConfigError([Problem(file, "size", len(text), f"must be a DBC of at most {LARGEST_DBC} characters")])

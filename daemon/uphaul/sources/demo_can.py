@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from uphaul.config.lean import without_mdf
 from uphaul.config.scenario import load_scenario
 from uphaul.demo import Model, Scenario
 from uphaul.demo.frames import MESSAGES, Message, pack
@@ -88,7 +89,8 @@ def _adapter(link: Path) -> tuple[Send, Callable[[], None]]:
 
 
 def _bus(interface: str, channel: str, bitrate: int | None, options: dict[str, str]) -> tuple[Send, Callable[[], None]]:
-    import can  # heavy; the adapter does without
+    with without_mdf():
+        import can  # heavy; the adapter does without
 
     more: dict[str, Any] = {k: int(v) if v.isdigit() else v for k, v in options.items()}
     if bitrate is not None:
