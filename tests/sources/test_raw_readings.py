@@ -13,7 +13,7 @@ import cantools.database
 import pytest
 
 from support.can_frames import parse
-from support.collected import reading
+from support.collected import Collected, reading
 from support.elm_peer import ElmPeer
 from support.gps_peers import GpsdPeer
 from uphaul.clock import Clock
@@ -116,6 +116,54 @@ async def test_a_j1939_field_names_its_group_and_who_sent_it() -> None:
 @pytest.mark.asyncio
 async def test_a_daemon_keeps_nothing() -> None:
     assert await _can("raw-none", BOX, ["EngineBox.Egt1"], ["100#B51D070AF9000000"], keep=False) == {}
+
+
+TROUBLE = "18FECA00#00FF6E0003010000"
+"""A DM1 of sender 0: parameter 110, failure mode 3. By hand: lamps off, then 6E 00 03 and a count of 1."""
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("dbc", "place", "before", "frame", "found"),
+    [
+        # by hand: 0x03E8, the low byte first
+        (BOX, "EngineBox.Egt1", [], "100#E803000000000000", (1000, "0x100")),
+        (J1939, "EngineSpeed.Rpm", [TROUBLE], "0CF00400#FFFFFF8813FFFFFF", (0x1388, "PGN 61444 from 0")),
+    ],
+    ids=["plain", "j1939"],
+)
+async def test_a_bus_that_is_open_lends_its_readings_and_takes_them_back(
+    dbc: str, place: str, before: list[str], frame: str, found: tuple[int, str]
+) -> None:
+    channel = f"raw-lent-{place}"
+    inputs = [Input("value", "bus", *place.split(".")), Input("end", "bus", "End", "End")]
+    protocol = "j1939" if before else "plain"
+    texts = ("test.dbc", dbc), ("end.dbc", END)
+    spec = CanSpec("bus", "virtual", channel, dbc=texts, protocol=protocol)
+    source = CanSource(spec, list(enumerate(inputs)), Clock())
+    with can.Bus(interface="virtual", channel=channel) as sender:
+
+        async def send(got: Collected, frames: Sequence[str]) -> None:
+            rounds = len(got.values(1))
+            for each in [*frames, "7FF#01"]:
+                sender.send(parse(f"(0.0) bus {each}"))
+            await got.until(lambda: len(got.values(1)) > rounds)
+
+        async with reading(source) as (got, _):
+            await send(got, [*before, frame])
+            assert source.readings() == {}
+            noted = source.health.notes
+            source.lend_readings(True)
+            await send(got, [])  # the round that was under way may still have gone without
+            await send(got, [frame])
+            assert (source.readings()[place].counts, source.readings()[place].frame) == found
+            assert source.health.notes == noted  # trouble codes stand as before
+            source.lend_readings(False)
+            await send(got, [])
+            await send(got, [frame])
+            assert source.readings() == {}
+            assert len(got.values(0)) == 3
+    assert len(noted) == len(before)
 
 
 @pytest.mark.asyncio

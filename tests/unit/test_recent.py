@@ -46,6 +46,13 @@ def test_what_is_older_than_the_window_is_forgotten() -> None:
     assert recent.summary(9000.0) == Summary(0, 0, 0, None, None, None)
 
 
+def test_no_more_than_the_window_is_kept_while_nobody_asks() -> None:
+    recent = Recent(2.0)
+    for t_ms in range(0, 60_000, 100):
+        recent.add(t_ms, 1.0, GOOD)
+    assert recent.summary(0.0).good == 21  # asked for the oldest there are: of two seconds, both ends included
+
+
 def test_one_reading_has_no_noise_and_no_rate() -> None:
     assert of([5.0]) == Summary(1, 0, 0, 5.0, None, None)
 
