@@ -20,7 +20,7 @@ DOCUMENTS = [
     path
     for path in (*ROOT.glob("*.md"), *(ROOT / "config").glob("*.md"), *(ROOT / "systemd").glob("*.md"))
     if path.name != "CHANGELOG.md"
-] + [ROOT / "daemon" / "uphaul" / "rules" / "README.md"]
+] + [ROOT / "daemon" / "uphaul" / room / "README.md" for room in ("outputs", "rules")]
 
 
 def commands(command: click.Command, name: str = "uphaul") -> Iterator[tuple[str, click.Command]]:
