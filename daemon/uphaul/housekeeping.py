@@ -75,7 +75,7 @@ def log_notices(health: LogHealth | None, limits: LogSpec) -> tuple[str, ...]:
     if found.by_card and health.free_mb is not None:
         why = f"The card is nearly full: {health.free_mb:.0f} MB are free, {limits.free_mb} MB must stay free"
     else:
-        why = f"The log is nearly as large as it may get: {found.used_mb:.0f} of {limits.max_mb} MB"
+        why = f"The log takes {found.used_mb:.0f} of the {limits.max_mb} MB that it may"
     when = f"In about {hours:.0f} h of driving" if hours >= 1 else "Within an hour of driving"
     if found.next_to_go is None:
         return *health.notices, f"{why}. {when} recording stops, for no drive may go"

@@ -53,7 +53,7 @@ def test_while_there_is_room_nothing_is_said_of_it() -> None:
 
 
 NEARLY = "The card is nearly full: 520 MB are free, 500 MB must stay free. "
-LARGE = "The log is nearly as large as it may get: 3965 of 4000 MB. "
+LARGE = "The log takes 3965 of the 4000 MB that it may. "
 GOES = "drive 3 of 2026-05-01 14:03 UTC is deleted to make room: copy the log to keep it"
 
 
