@@ -1,4 +1,4 @@
-"""What the owner reads on the page of a running daemon: log, card, wall clock, power cuts, and what every input reads."""
+"""What the owner reads on the page of a running daemon: log, card, clock, power cuts, and what every input reads."""
 
 from __future__ import annotations
 
