@@ -7,9 +7,12 @@ import contextlib
 import gc
 import os
 import signal
+import socket
+import sqlite3
 import ssl
 import subprocess
 import sys
+import threading
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any
@@ -19,6 +22,7 @@ import trustme
 
 from support.broker import Broker, Subscriber, until
 from support.config_files import config_of
+from support.faulty_card import Card
 from support.moments import Drive, alert
 from support.mqtt_schema import check
 from uphaul.alerts import Notice, NoticeKind, State
@@ -55,11 +59,21 @@ class Rig:
     """One output with everything that it needs, on a broker's address."""
 
     def __init__(self, broker: Broker, folder: Path, *, outbox: Outbox | None = None, **spec: Any) -> None:
+        self._set_up(broker.port, folder, outbox, spec)
+
+    @classmethod
+    def at(cls, port: int, folder: Path) -> Rig:
+        """On a port where no real broker is."""
+        rig = cls.__new__(cls)
+        rig._set_up(port, folder, None, {})
+        return rig
+
+    def _set_up(self, port: int, folder: Path, outbox: Outbox | None, spec: dict[str, Any]) -> None:
         self.config: Config = config_of()
         self.collector = Collector(self.config.signals, self.config.tunes)
         self.alerts = tuple(Alert(rule) for rule in self.config.rules)
         people = People(self.config, self.collector, lambda: self.alerts)
-        self.spec = MqttSpec(**{"host": "127.0.0.1", "prefix": PREFIX, "port": broker.port, **spec})
+        self.spec = MqttSpec(**{"host": "127.0.0.1", "prefix": PREFIX, "port": port, **spec})
         self.mqtt = Mqtt(self.spec, self.config, folder / "outbox.db", people, pace=PACE, outbox=outbox)
         self.drive = Drive(self.config)
         self.raised = 0
@@ -247,6 +261,54 @@ async def test_an_end_in_good_order_is_told_apart_from_a_loss(tmp_path: Path) ->
             {"state": "offline", "reason": "ended"},
         ]
         assert raises(subscriber.stream("alerts/log")) == [1]  # what was told last still went out
+
+
+async def test_a_card_that_hangs_holds_no_alert_up(tmp_path: Path) -> None:
+    card = Card()
+    card.gate.clear()
+    outbox = Outbox(tmp_path / "outbox.db", limit_bytes=2_000_000, flush_s=0.05, connect=card.connect)
+    async with Broker(tmp_path) as broker, Subscriber(broker) as subscriber:
+        rig = Rig(broker, tmp_path, outbox=outbox)
+        async with telling(rig.mqtt):
+            assert await asyncio.to_thread(card.stalled.wait, 20)
+            await rig.drive_until(10)
+            await until(lambda: raises(subscriber.stream("alerts/log"))[-1:] == [10], "the alerts from memory")
+            card.gate.set()
+            await rig.drive_until(20)
+            await until(lambda: raises(subscriber.stream("alerts/log"))[-1:] == [20], "the rest")
+        assert raises(subscriber.stream("alerts/log")) == list(range(1, 21))
+
+
+async def test_a_card_that_cannot_be_written_is_told_and_messages_go_from_memory(tmp_path: Path) -> None:
+    card = Card()
+    card.broken = sqlite3.SQLITE_READONLY
+    outbox = Outbox(tmp_path / "outbox.db", limit_bytes=2_000_000, flush_s=0.05, connect=card.connect)
+    async with Broker(tmp_path) as broker, Subscriber(broker) as subscriber:
+        rig = Rig(broker, tmp_path, outbox=outbox)
+        async with telling(rig.mqtt):
+            await rig.drive_until(10)
+            await until(lambda: raises(subscriber.stream("alerts/log")) == list(range(1, 11)), "the alerts")
+            await until(lambda: "cannot be kept on the card" in rig.mqtt.health.problem, "the problem's name")
+            assert rig.mqtt.health.state == "running"
+
+
+async def test_the_end_does_not_wait_for_a_connection_that_hangs(tmp_path: Path) -> None:
+    with socket.socket() as full, contextlib.ExitStack() as queue:
+        full.bind(("127.0.0.1", 0))
+        full.listen(0)
+        for _ in range(3):  # more than it queues: whoever comes now is kept waiting
+            waiting = queue.enter_context(socket.socket())
+            waiting.setblocking(False)
+            waiting.connect_ex(full.getsockname())
+        rig = Rig.at(full.getsockname()[1], tmp_path)
+        async with telling(rig.mqtt):
+            rig.raise_one()
+            await until(connecting, "an attempt under way")
+        assert connecting()  # it is still at it, and nobody minds
+
+
+def connecting() -> bool:
+    return any(thread.name == "mqtt connect" for thread in threading.enumerate())
 
 
 CHILD = """

@@ -40,8 +40,8 @@ __all__ = ["Mqtt"]
 
 END_S = 0.5
 KEEP_S = 0.3
-MOST_TOLD = 5000
-"""Moments that wait for the connection's thread before those with signals alone are dropped: minutes of them."""
+MOST_TOLD = 1000
+"""Moments that wait for the connection's thread before those with signals alone are dropped: a quarter of an hour."""
 NEVER_BEFORE = -1
 
 

@@ -120,8 +120,9 @@ class Link:
         self._count()
 
     async def _until_opened(self) -> None:
-        """What an earlier run has left comes before what this one tells, so the outbox's file is waited for."""
-        while not self._outbox.opened.done() and not self._stop.is_set():
+        """What an earlier run has left comes before what this one tells; a card that hangs is not waited for long."""
+        by = self._loop.time() + self._pace.answer_s
+        while not self._outbox.opened.done() and not self._stop.is_set() and self._loop.time() < by:
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(self._pace.look_s):
                     await asyncio.shield(asyncio.wrap_future(self._outbox.opened))
