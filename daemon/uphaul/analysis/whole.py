@@ -81,18 +81,19 @@ class WholeDrive:
 
     def has(self, role: str) -> bool:
         """Whether the drive has a signal of that role (of the right kind) with at least one known value."""
-        column = self._column(role)
+        column = self.column(role)
         return column is not None and bool(np.isfinite(self.values[:, column]).any())
 
     def read(self, role: str) -> Floats:
         """The values (N,) of a role in its canonical unit; unknown throughout where there is no such signal."""
-        column = self._column(role)
+        column = self.column(role)
         if column is None:
             return np.full(len(self.t_ms), np.nan)
         values: Floats = convert(self.values[:, column], self.signals[column].unit, ROLES[role])
         return values
 
-    def _column(self, role: str) -> int | None:
+    def column(self, role: str) -> int | None:
+        """The column of a role's signal, None where there is none of the right kind."""
         column = index_of(self.signals).get(role)
         if column is None:
             return None
