@@ -352,6 +352,5 @@ def _let_go(client: aiomqtt.Client) -> None:
     inner = client._client
     if inner.socket() is not None:
         inner.disconnect()
-    # what broke it has been told; asked for, so that nothing complains that nobody did
-    if client._disconnected.done() and not client._disconnected.cancelled():
-        client._disconnected.exception()
+    # what broke it has been told; asked for whenever it comes, so that nothing complains that nobody did
+    client._disconnected.add_done_callback(lambda broke: broke.cancelled() or broke.exception())
