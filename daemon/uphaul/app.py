@@ -168,7 +168,7 @@ class App:
 
     def _web_app(self) -> Application:
         web = self._config.web
-        app = make_app(self._web)
+        app = make_app(self._web, access=self._access)
         invented = any(s.kind == "demo" for s in self._config.sources)
         add_sensors(app, self._inputs.rows, self._config.vehicle.name, invented=invented)
         if self._access is not None:

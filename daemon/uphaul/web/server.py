@@ -4,9 +4,9 @@ Theory of operation. `make_app` builds an aiohttp application around a `WebState
 one task asks the state for a `Status` every `period_s`, and at once when there is news, makes one JSON text of it and
 publishes that to a hub; every ``/events`` request is a subscriber that holds the newest two texts. So the cost does
 not grow with the browsers but for the sending, and a slow one misses events (counted) instead of holding anything up.
-A browser that takes nothing for `PATIENCE_S` is hung up on; it reconnects by itself. A handler that fails answers 500
-and is counted; so is a failing `status`, and then no event goes out and the pages say that they are not live. Shutdown closes the hub, which
-ends the streams.
+A browser that takes nothing for `PATIENCE_S` is hung up on; it reconnects by itself. A stream also ends when its device
+may no longer look. A handler that fails answers 500 and is counted; so is a failing `status`, and then no event goes
+out and the pages say that they are not live. Shutdown closes the hub, which ends the streams.
 
 What is no request that can be understood (a line of 8 kB, another protocol) gets a short answer, and one line a minute
 in the journal whatever comes. `keep_trying` serves as soon as the address can be had.
@@ -27,6 +27,7 @@ from aiohttp import web
 
 from uphaul.errors import UphaulError
 from uphaul.hub import Hub, Subscription
+from uphaul.web.access import Access
 from uphaul.web.files import PAGES, Files
 from uphaul.web.state import WebState, to_json, unit_systems
 
@@ -38,6 +39,7 @@ SHORTEST_PERIOD_S = 0.2  # five events a second at most: more than a glance can 
 SHORTEST_GAP_S = 0.01  # however much news there is
 PATIENCE_S = 10.0
 MOST_STREAMS = 32
+KEPT_STREAMS = 8  # of those for paired devices, so that strangers cannot shut the driver out
 SHUTDOWN_S = 1.0  # within the two seconds that the daemon has to end
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 30.0  # as the sources wait
 COMPLAIN_EVERY_S = 60.0
@@ -59,14 +61,15 @@ HEADERS = {
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
-def make_app(state: WebState, *, period_s: float = 0.5) -> web.Application:
+def make_app(state: WebState, *, period_s: float = 0.5, access: Access | None = None) -> web.Application:
     """The application that shows `state`, with an event every `period_s` (>= 0.2 s).
 
-    Raises UphaulError for a shorter period.
+    `access` tells paired devices from others; the guard is put in front by `uphaul.web.pairing.add_access`. Raises
+    UphaulError for a shorter period.
     """
     if period_s < SHORTEST_PERIOD_S:
         raise UphaulError(f"web: period_s = {period_s}: at least {SHORTEST_PERIOD_S} s")
-    room = _Room(state, period_s)
+    room = _Room(state, period_s, access)
     app = web.Application(middlewares=[room.guard])
     app.on_response_prepare.append(add_headers)
     app.on_shutdown.append(room.shut)
@@ -196,8 +199,9 @@ class _Handler(web.RequestHandler):
 class _Room:
     """The handlers and what they share."""
 
-    def __init__(self, state: WebState, period_s: float) -> None:
+    def __init__(self, state: WebState, period_s: float, access: Access | None) -> None:
         self._state = state
+        self._access = access
         self._period_s = period_s
         self._hub: Hub[bytes] = Hub()
         self._wanted = asyncio.Event()
@@ -230,8 +234,10 @@ class _Room:
 
     async def events(self, request: web.Request) -> web.StreamResponse:
         """The event stream: the present status at once, then one each period."""
-        if len(self._hub.subscriptions) >= MOST_STREAMS:
-            raise web.HTTPServiceUnavailable(text=f"{MOST_STREAMS} browsers are watching already\n")
+        stranger = self._access is not None and self._access.device(request) is None
+        most = MOST_STREAMS - KEPT_STREAMS if stranger else MOST_STREAMS
+        if len(self._hub.subscriptions) >= most:
+            raise web.HTTPServiceUnavailable(text=f"{most} browsers are watching already\n")
         first = _event(self._text())
         response = web.StreamResponse(headers={"X-Accel-Buffering": "no"})
         response.content_type = "text/event-stream"
@@ -240,7 +246,7 @@ class _Room:
             self._wanted.set()
             try:
                 await response.prepare(request)
-                await self._send(response, first, subscription)
+                await self._send(request, response, first, subscription)
             except (ConnectionError, TimeoutError):  # gone, or taking nothing: hang up
                 if request.transport is not None:
                     request.transport.abort()
@@ -249,10 +255,18 @@ class _Room:
                 self._state.dropped = self._hub.dropped
         return response
 
-    async def _send(self, response: web.StreamResponse, first: bytes, subscription: Subscription[bytes]) -> None:
+    async def _send(
+        self,
+        request: web.Request,
+        response: web.StreamResponse,
+        first: bytes,
+        subscription: Subscription[bytes],
+    ) -> None:
         async with asyncio.timeout(PATIENCE_S):
             await response.write(first)
         async for event in subscription:
+            if self._access is not None and not self._access.may_look(request):
+                return  # its pairing has ended meanwhile
             async with asyncio.timeout(PATIENCE_S):
                 await response.write(event)
 
