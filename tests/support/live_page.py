@@ -103,10 +103,11 @@ async def page_of(
     look: str = "auto",
     new: bool = False,
     problems: bool = False,
+    text: int = 100,
 ) -> AsyncIterator[Page]:
     """The page as a browser shows it, on a device that has read the cautions unless it is `new`.
 
-    Ends with no error in its console (a blocked resource would be one), unless `problems` are expected.
+    `text` is its default size of text in percent, as people set it in their browser. Ends with no error in its console (a blocked resource would be one), unless `problems` are expected.
     """
     errors: list[str] = []
     async with (
@@ -114,7 +115,11 @@ async def page_of(
         async_playwright() as playwright,
         await playwright.chromium.launch(
             executable_path=tool("chromium", "chromium"),
-            args=[*QUIET_BROWSER, "--autoplay-policy=user-gesture-required"],
+            args=[
+                *QUIET_BROWSER,
+                "--autoplay-policy=user-gesture-required",
+                f"--blink-settings=defaultFontSize={16 * text // 100}",
+            ],
         ) as browser,
         await browser.new_context(viewport=size, color_scheme="dark" if dark else "light") as context,
     ):
