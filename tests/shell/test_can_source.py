@@ -271,7 +271,8 @@ async def test_a_bus_that_falls_silent_is_opened_anew_and_a_sleeping_one_is_list
 
 
 # garbage within its handshake makes the library's constructor fail and leave its socket to the collector
-@pytest.mark.filterwarnings("ignore:unclosed <socket:ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.filterwarnings("ignore:unclosed <socket:ResourceWarning")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 async def test_garbage_over_tcp_ends_in_a_new_connection() -> None:
     async with SocketcandHub() as hub:
         source = CanSource(tcp(hub.port), INPUTS, Clock())
