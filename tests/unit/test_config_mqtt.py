@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from support.config_files import config_of, problems_of
+from support.config_files import DBC, RULES, SIGNALS, config_of, problems_of
+from uphaul.cli import main
 from uphaul.config.mqtt import slug
 from uphaul.config.spec import MqttSpec
 
@@ -87,6 +90,20 @@ def test_what_is_wrong_is_told_with_its_key(lines: str, key: str, right: str) ->
 def test_a_misspelt_signal_brings_the_right_one() -> None:
     (problem,) = problems_of(daemon='[mqtt]\nhost = "b"\nsignals = ["rpn"]\n')
     assert problem.nearest == "rpm"
+
+
+def test_config_check_names_broker_and_prefix_and_never_a_password(tmp_path: Path) -> None:
+    table = '[mqtt]\nhost = "192.0.2.7"\nusername = "rig"\npassword_file = "secret"\n'
+    for name, text in {"signals": SIGNALS, "rules": RULES, "daemon": table}.items():
+        (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
+    (tmp_path / "small.dbc").write_text(DBC, encoding="utf-8")
+    (tmp_path / "secret").write_text("right words", encoding="utf-8")
+    text = CliRunner().invoke(main, ["config", "check", str(tmp_path)]).output
+    assert "mqtt      uphaul/vehicle/... at 192.0.2.7:1883" in text
+    assert "go over the network in the clear" in text
+    told = json.loads(CliRunner().invoke(main, ["config", "check", "--json", str(tmp_path)]).output)
+    assert (told["mqtt"]["port"], told["mqtt"]["password_file"]) == (1883, "secret")
+    assert "right words" not in json.dumps(told)
 
 
 @pytest.mark.parametrize(

@@ -76,6 +76,7 @@ def _plain(problem: Problem) -> dict[str, object]:
 
 
 def _summary(config: Config) -> dict[str, object]:
+    from uphaul.config.mqtt import mqtt_notes
     from uphaul.config.page import page_notes
     from uphaul.config.typical import correction_notes, typical
 
@@ -91,9 +92,10 @@ def _summary(config: Config) -> dict[str, object]:
             for t in typical(config)
         ],
         "calibrations": [asdict(c) for c in config.calibrations],
-        "notes": [*correction_notes(config), *page_notes(config)],
+        "notes": [*correction_notes(config), *page_notes(config), *mqtt_notes(config.mqtt)],
         "tunes": list(config.tunes),
         "panel": None if config.panel is None else asdict(config.panel),
+        "mqtt": None if config.mqtt is None else _with_paths(asdict(config.mqtt)),
         "rules": [
             {"name": r.name, "kind": r.kind.value, "signal": r.signal, "action": r.action.word} for r in config.rules
         ],
@@ -101,6 +103,7 @@ def _summary(config: Config) -> dict[str, object]:
 
 
 def _text(config: Config, directory: Path) -> str:
+    from uphaul.config.mqtt import mqtt_notes
     from uphaul.config.page import page_notes
     from uphaul.config.typical import correction_notes, typical
 
@@ -121,6 +124,8 @@ def _text(config: Config, directory: Path) -> str:
         fitted = {"buzzer": config.panel.buzzer, "lamp": config.panel.lamp, "button": config.panel.button}
         wired = [f"{part} {line}" for part, line in fitted.items() if line is not None]
         lines.append(f"panel     {', '.join(wired)} of {config.panel.chip}")
+    if config.mqtt is not None:
+        lines.append(f"mqtt      {config.mqtt.prefix}... at {config.mqtt.host}:{config.mqtt.port}")
     if config.calibrations:
         lines.append("calibrated, beyond what the makers of the sensors say:")
         lines += [f"          {_calibrated(c)}" for c in config.calibrations]
@@ -128,7 +133,11 @@ def _text(config: Config, directory: Path) -> str:
     if told:
         lines.append("at typical values, with one standard uncertainty:")
         lines += [f"          {t.signal} {t.value:.4g} ± {t.uncertainty:.2g} {_unit(t.unit)}".rstrip() for t in told]
-    return "\n".join([*lines, *correction_notes(config), *page_notes(config)])
+    return "\n".join([*lines, *correction_notes(config), *page_notes(config), *mqtt_notes(config.mqtt)])
+
+
+def _with_paths(spec: dict[str, object]) -> dict[str, object]:
+    return {key: str(value) if isinstance(value, Path) else value for key, value in spec.items()}
 
 
 def _calibrated(c: Calibration) -> str:

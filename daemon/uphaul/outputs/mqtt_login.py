@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import ssl
 import stat
 
@@ -10,6 +9,7 @@ import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
+from uphaul.config.mqtt import mqtt_notes
 from uphaul.config.spec import MqttSpec
 from uphaul.errors import UphaulError
 
@@ -57,9 +57,7 @@ def _reason(error: Exception) -> str:
 
 def login_notes(spec: MqttSpec) -> list[str]:
     """What the owner should know of how we log in."""
-    notes = []
-    if spec.username is not None and not spec.tls and not _here(spec.host):
-        notes.append(f"the user name and password for {spec.host} go over the network in the clear: set tls = true")
+    notes = mqtt_notes(spec)
     for name in ("password_file", "key_file"):
         path = getattr(spec, name)
         try:
@@ -68,13 +66,6 @@ def login_notes(spec: MqttSpec) -> list[str]:
         except OSError:
             pass  # told by whoever needs it
     return notes
-
-
-def _here(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host.lower() == "localhost"
 
 
 def why(errors: BaseExceptionGroup[BaseException], spec: MqttSpec) -> str:
