@@ -23,7 +23,7 @@ ORDER: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
     ("app",),
-    ("live", "play", "journal", "housekeeping"),
+    ("live", "play", "journal", "housekeeping", "exchange"),
     ("web", "present"),
     ("reports",),
     ("sources", "outputs"),

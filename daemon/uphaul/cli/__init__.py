@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from keyword import iskeyword
 from typing import Any
 
 import click
@@ -18,6 +19,7 @@ COMMANDS = {
     "config": "check a configuration, or print its schema",
     "demo": "run the daemon on an invented vehicle, with its page on this machine",
     "drives": "list the drives of a log",
+    "import": "put a CAN capture, CSV, Parquet or MDF4 file into a log, as a drive that replays",
     "panel": "play on buzzer and lamp what the driver hears of an alert",
     "pair": "let a phone act on the page, list such devices, take them off",
     "replay": "judge a recorded drive again, and compare with what was judged live",
@@ -35,7 +37,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = import_module(f"uphaul.cli.{cmd_name}").command
+        command: click.Command = import_module(f"uphaul.cli.{cmd_name}{'_' * iskeyword(cmd_name)}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

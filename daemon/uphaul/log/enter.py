@@ -31,10 +31,11 @@ class Place:
     quality: dict[int, Quality]
 
 
-def begin(db: sqlite3.Connection, start: Begin) -> Place:
+def begin(db: sqlite3.Connection, start: Begin, *, alone: bool = True) -> Place:
     """Enter a drive, or find the place where it goes on; a new segment if anything differs from the last one.
 
-    A drive that should go on but is not in this file (it was set aside) is entered anew.
+    A drive that should go on but is not in this file (it was set aside) is entered anew. With `alone` no other drive
+    stays open.
     """
     drive = start.drive
     known = db.execute("SELECT 1 FROM drive WHERE id = ? AND going = 0", (drive,)).fetchone() is not None
@@ -45,7 +46,8 @@ def begin(db: sqlite3.Connection, start: Begin) -> Place:
             "INSERT INTO drive (id, boot_id, begun, began_boot_ms, continues) VALUES (?,?,?,?,?)",
             (drive, start.boot_id, start.wall, int(start.began_boot_ms), start.continues),
         )
-    seal_others(db, drive)
+    if alone:
+        seal_others(db, drive)
     ticks, last = _extent(db, drive)
     db.execute("UPDATE drive SET ended = NULL, end_reason = NULL, ticks = NULL, alerts = NULL WHERE id = ?", (drive,))
     found = _same_segment(db, drive, start)

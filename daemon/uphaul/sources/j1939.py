@@ -154,6 +154,11 @@ class Assembler:
         self.broken = 0
         self._open: dict[int, _Message] = {}
 
+    @property
+    def waiting(self) -> bool:
+        """Whether a message is under way."""
+        return bool(self._open)
+
     def announce(self, sender: int, data: bytes | bytearray, t_ms: float) -> None:
         """Take in an announcement; of other kinds than broadcast nothing is kept."""
         if not data or data[0] != BROADCAST:
@@ -254,6 +259,11 @@ class Network:
         if group in (ANNOUNCEMENT, PACKET) and (can_id >> 8) & 0xFF == EVERYONE:
             return partial(self._announcement if group == ANNOUNCEMENT else self._packet, sender)
         return self._groups.get(group)
+
+    @property
+    def waiting(self) -> bool:
+        """Whether time that passes can change anything: a long message is under way, or trouble codes stand."""
+        return self.assembler.waiting or bool(self.troubles.notes)
 
     def sweep(self, t_ms: float) -> None:
         """Let time pass: give up and forget what is due."""
