@@ -6,11 +6,12 @@ import asyncio
 import logging
 import signal
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from uphaul.app import App
-from uphaul.cli.telling import teller
+if TYPE_CHECKING:
+    from uphaul.app import App
 
 __all__ = ["command", "serve_forever"]
 
@@ -43,10 +44,14 @@ async def serve_forever(app: App) -> None:
 )
 def command(directory: Path, log_path: Path | None) -> None:
     """Run the daemon until SIGTERM; it listens to the vehicle bus and does not transmit unless told to."""
-    from uphaul.config import load
+    from uphaul.config.apart import load_apart
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.INFO)
-    config = load(directory)
+    loading = load_apart(directory)
+    from uphaul.app import App  # while the configuration is loaded
+    from uphaul.cli.telling import teller
+
+    config = loading()
     path = log_path or config.log.path or directory / DEFAULT_LOG
 
     def ready(port: int) -> None:
