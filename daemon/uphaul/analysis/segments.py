@@ -38,7 +38,7 @@ HILL_ON, HILL_OFF, HILL_PAUSE_S, HILL_LEAST_S = 0.03, 0.015, 15.0, 30.0
 PEDAL_ON, PEDAL_OFF, PULL_LEAST_S, PULL_RISE_RPM = 0.90, 0.80, 2.0, 500.0
 PULL_PART_RPM, PULL_PAUSE_S, PULL_SLACK_RPM = 150.0, 3.0, 40.0
 COOL_DEGC, COOL_HOLD_S, COOL_BLIND_S, LOAD_BEFORE_S, LOAD_KPA = 200.0, 30.0, 180.0, 600.0, 70.0
-SCRAP_S = 5.0
+SCRAP_S, TINY_S = 5.0, 1.0
 CUT_GAP_MS = 10_000
 
 
@@ -118,8 +118,13 @@ KINDS: dict[SegmentKind, Definition] = {
 
 _ORDER = tuple(KINDS)
 _NUMBER = {kind: np.int8(i) for i, kind in enumerate(_ORDER)}
-_YIELDING = {_NUMBER[k] for k in _ORDER[:5]}
-"""Kinds that may be lengthened by a scrap, or be one."""
+_YIELDING = frozenset(range(_ORDER.index(SegmentKind.IDLE)))
+"""Kinds that may be a scrap, or be lengthened by one of less than `SCRAP_S`."""
+
+_TAKING = frozenset(range(_ORDER.index(SegmentKind.IDLE), _ORDER.index(SegmentKind.START)))
+"""Kinds that a scrap of less than `TINY_S` may go to where there is no other: idle, cool-down, pull."""
+
+Labels = np.ndarray[tuple[int], np.dtype[np.int8]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +193,7 @@ def cut(drive: WholeDrive, rules: Sequence[Rule] = ()) -> list[Segment]:
     return out
 
 
-def doing(drive: WholeDrive, grade: Floats) -> np.ndarray[tuple[int], np.dtype[np.int8]]:
+def doing(drive: WholeDrive, grade: Floats) -> Labels:
     """(N,) what each tick belongs to, as a place in `KINDS`, scraps and all. `grade` as of `road_grade`."""
     t, n = drive.t_ms, len(drive)
     rpm, speed = held(drive.read("rpm"), t), held(drive.read("speed"), t)
@@ -317,26 +322,43 @@ def _cool_downs(drive: WholeDrive, stand: Bools, off: Bools, load: Bools) -> Boo
     return out
 
 
-def _tidied(drive: WholeDrive, labels: np.ndarray[tuple[int], np.dtype[np.int8]]) -> Iterator[tuple[int, int]]:
+def _tidied(drive: WholeDrive, labels: Labels) -> Iterator[tuple[int, int]]:
     """The bounds of the segments, after scraps went to their longer neighbour; `labels` are changed with them."""
     t = drive.t_ms
     cuts = np.diff(t, prepend=t[:1]) > CUT_GAP_MS
+    found = [(int(labels[start]), start, stop) for start, stop in spans_of(labels, cuts)]
     again = True
     while again:
         again = False
-        found = list(spans_of(labels, cuts))
-        for i, (start, stop) in enumerate(found):
-            if labels[start] not in _YIELDING or t[stop - 1] - t[start] >= SCRAP_S * 1000:
-                continue
-            beside = [found[i - 1]] if i and not cuts[start] else []
-            beside += [found[i + 1]] if stop < len(t) and not cuts[stop] else []
-            beside = [b for b in beside if labels[b[0]] in _YIELDING and b[1] - b[0] > stop - start]
-            if beside:
-                into = max(beside, key=lambda b: b[1] - b[0])
-                labels[start:stop] = labels[into[0]]
-                again = True
-                break
-    yield from spans_of(labels, cuts)
+        tidy: list[tuple[int, int, int]] = []
+        for i, (label, start, stop) in enumerate(found):
+            before = tidy[-1] if tidy and not cuts[start] else None
+            after = found[i + 1] if i + 1 < len(found) and not cuts[stop] else None
+            into = _taker((label, start, stop), before, after, int(t[stop - 1] - t[start]))
+            again |= into is not None
+            new = label if into is None else into[0]
+            if before is not None and before[0] == new:
+                tidy[-1] = new, before[1], stop
+            else:
+                tidy.append((new, start, stop))
+        found = tidy
+    for label, start, stop in found:
+        labels[start:stop] = label
+        yield start, stop
+
+
+def _taker(
+    own: tuple[int, int, int], before: tuple[int, int, int] | None, after: tuple[int, int, int] | None, took_ms: int
+) -> tuple[int, int, int] | None:
+    """The neighbour that a stretch goes to, as (label, start, stop); None where it stands for itself."""
+    label, start, stop = own
+    if label not in _YIELDING or took_ms >= SCRAP_S * 1000:
+        return None
+    beside = [b for b in (before, after) if b is not None and b[0] != label and b[2] - b[1] > stop - start]
+    takers = [b for b in beside if b[0] in _YIELDING]
+    if not takers and took_ms <= TINY_S * 1000:
+        takers = [b for b in beside if b[0] in _TAKING]
+    return max(takers, key=lambda b: b[2] - b[1], default=None)
 
 
 def _rise(height: Floats, t_ms: np.ndarray[tuple[int], np.dtype[np.int64]]) -> float:
