@@ -7,6 +7,7 @@ import os
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from aiohttp import web
 from playwright.async_api import BrowserContext, Page, ViewportSize, async_playwright, expect
@@ -15,7 +16,20 @@ from support.machine import tool
 from uphaul.status import Status
 from uphaul.web import WebState, make_app, serve
 
-__all__ = ["DASH", "DESK", "NARROW", "PHONE", "SIDEWAYS", "VEILED", "Vehicle", "live", "page_of", "picture", "reach"]
+__all__ = [
+    "DASH",
+    "DESK",
+    "NARROW",
+    "PHONE",
+    "SIDEWAYS",
+    "VEILED",
+    "Vehicle",
+    "live",
+    "page_at",
+    "page_of",
+    "picture",
+    "reach",
+]
 
 PHONE = ViewportSize(width=390, height=844)
 DESK = ViewportSize(width=1440, height=900)
@@ -94,8 +108,15 @@ class Vehicle:
 
 
 @contextlib.asynccontextmanager
-async def page_of(
-    vehicle: Vehicle,
+async def page_of(vehicle: Vehicle, size: ViewportSize = PHONE, **device: Any) -> AsyncIterator[Page]:
+    """The page of a stand-in of the vehicle; `device` as for `page_at`."""
+    async with serve(vehicle.app()) as port, page_at(f"http://127.0.0.1:{port}/", size, **device) as page:
+        yield page
+
+
+@contextlib.asynccontextmanager
+async def page_at(
+    url: str,
     size: ViewportSize = PHONE,
     *,
     dark: bool = False,
@@ -105,13 +126,13 @@ async def page_of(
     problems: bool = False,
     text: int = 100,
 ) -> AsyncIterator[Page]:
-    """The page as a browser shows it, on a device that has read the cautions unless it is `new`.
+    """The page at `url` as a browser shows it, on a device that has read the cautions unless it is `new`.
 
-    `text` is its default size of text in percent, as people set it in their browser. Ends with no error in its console (a blocked resource would be one), unless `problems` are expected.
+    `text` is its default size of text in percent, as people set it in their browser. Ends with no error in its console
+    (a blocked resource would be one), unless `problems` are expected.
     """
     errors: list[str] = []
     async with (
-        serve(vehicle.app()) as port,
         async_playwright() as playwright,
         await playwright.chromium.launch(
             executable_path=tool("chromium", "chromium"),
@@ -126,7 +147,7 @@ async def page_of(
         page = await _prepared(context, "" if new else KEPT % (units, look))
         page.on("pageerror", lambda error: errors.append(str(error)))
         page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
-        await page.goto(f"http://127.0.0.1:{port}/")
+        await page.goto(url)
         yield page
     assert problems or errors == []
 
