@@ -16,18 +16,33 @@ __all__ = ["command"]
 @click.command()
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--drift", is_flag=True, help="Tell which temperature sensors moved over the drives' cold starts.")
+@click.option("--segments", is_flag=True, help="Cut a drive into idle, cruise, climb, pull and so on, with figures.")
+@click.option("--drive", type=int, metavar="N", help="The drive that --segments cuts; the last one by default.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
-def command(log: Path, drift: bool, as_json: bool) -> None:
+def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: bool) -> None:
     """List the drives in LOG: when, how long, how often a rule was raised (as `uphaul replay` lists it).
 
     With --drift: before each cold start all temperatures should read the same, so a sensor that moves away from the
     others over the drives drifts. At least six cold starts are needed; the last 300 are looked at.
+
+    With --segments: what the vehicle was doing in a drive (key-on, start, idle, warm-up, cruise, climb, pull, descent,
+    cool-down, soak), the figures of each stretch, and how near its rules came. With --json all of them, and what each
+    word means.
     """
+    if drift and segments:
+        raise click.UsageError("--drift and --segments: one at a time")
+    if drive is not None and not segments:
+        raise click.UsageError("--drive is the drive that --segments cuts: it needs --segments")
     with Log.open(log) as file:
         if drift:
             from uphaul.cli.drives_drift import show
 
             show(file, as_json=as_json)
+            return
+        if segments:
+            from uphaul.cli.drives_segments import show as show_segments
+
+            show_segments(file, drive, as_json=as_json)
             return
         drives, copied = file.drives(), file.copied
     if as_json:
