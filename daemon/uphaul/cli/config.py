@@ -76,7 +76,7 @@ def _plain(problem: Problem) -> dict[str, object]:
 
 
 def _summary(config: Config) -> dict[str, object]:
-    from uphaul.config.mqtt import mqtt_notes
+    from uphaul.config.mqtt_notes import mqtt_notes
     from uphaul.config.page import page_notes
     from uphaul.config.typical import correction_notes, typical
 
@@ -103,7 +103,7 @@ def _summary(config: Config) -> dict[str, object]:
 
 
 def _text(config: Config, directory: Path) -> str:
-    from uphaul.config.mqtt import mqtt_notes
+    from uphaul.config.mqtt_notes import mqtt_notes
     from uphaul.config.page import page_notes
     from uphaul.config.typical import correction_notes, typical
 

@@ -8,10 +8,9 @@ from pathlib import Path
 
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.mqtt_tables import MqttTable
-from uphaul.config.page import on_this_machine_only
 from uphaul.config.spec import MqttSpec
 
-__all__ = ["build_mqtt", "mqtt_notes", "slug"]
+__all__ = ["build_mqtt", "slug"]
 
 PORT, TLS_PORT = 1883, 8883
 """Registered with IANA as ``mqtt`` and ``secure-mqtt``."""
@@ -59,15 +58,6 @@ def build_mqtt(scope: Scope, table: MqttTable | None, vehicle: str) -> MqttSpec 
         accept_acts=table.accept_acts,
         keepalive_s=table.keepalive_s,
     )
-
-
-def mqtt_notes(spec: MqttSpec | None) -> list[str]:
-    """What the owner should know of the login at a broker."""
-    if spec is None or spec.username is None or spec.tls or on_this_machine_only(spec.host):
-        return []
-    return [
-        f"mqtt: the user name and password for {spec.host} go over the network in the clear; tls = true encrypts them"
-    ]
 
 
 def _path(name: str | None) -> Path | None:

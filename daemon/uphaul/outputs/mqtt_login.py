@@ -9,7 +9,7 @@ import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
-from uphaul.config.mqtt import mqtt_notes
+from uphaul.config.mqtt_notes import mqtt_notes
 from uphaul.config.spec import MqttSpec
 from uphaul.errors import UphaulError
 
