@@ -191,6 +191,8 @@ class Outbox:
     # ----------------------------------------------------------------------------------------- with the lock held
 
     def _flush_within(self, seconds: float) -> None:
+        if self._flush_at == NEVER:
+            self._wake.set()  # the thread waits for nothing in particular
         self._flush_at = min(self._flush_at, time.monotonic() + seconds)
 
     def _rewind(self) -> None:

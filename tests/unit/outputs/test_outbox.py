@@ -127,6 +127,22 @@ def test_with_a_broker_that_answers_telemetry_never_touches_the_card(tmp_path: P
         assert card.commits == before
 
 
+def test_telemetry_alone_comes_to_the_card_when_nobody_takes_it(tmp_path: Path) -> None:
+    with outbox_on(tmp_path / "outbox.db") as outbox:
+        for n in range(1, 6):
+            telemetry(outbox, n, n)
+            eventually(lambda n=n: outbox._written >= n, "the card")  # type: ignore[misc]
+
+
+def test_what_is_acknowledged_goes_from_the_card_though_nothing_else_comes(tmp_path: Path) -> None:
+    with outbox_on(tmp_path / "outbox.db", settle_s=0.0) as outbox:
+        put(outbox, 1, 9)
+        eventually(lambda: outbox._written >= 9, "the card")
+        outbox.acknowledged(lots(outbox))
+        outbox.settle()
+        eventually(lambda: outbox._file is not None and outbox._file.counts[Rank.IMPORTANT] == 0, "an empty card")
+
+
 def test_the_next_process_goes_on_where_this_one_ended(tmp_path: Path) -> None:
     with outbox_on(tmp_path / "outbox.db") as outbox:
         put(outbox, 1, 30)
