@@ -206,6 +206,18 @@ async def test_the_reason_of_every_kind_of_rule_reads_as_a_person_would_say_it()
 
 
 @pytest.mark.asyncio
+async def test_a_reading_that_is_back_within_its_limit_says_so_before_its_alert_is_over() -> None:
+    back = replace(busy().alerts[0], now=655.0)
+    egt = replace(busy().signals[0], value=655.0)
+    async with page_of(Vehicle(replace(busy(), alerts=(back,), signals=(egt,)))) as page:
+        await live(page)
+        await expect(page.locator("#alert .reason")).to_have_text(
+            "EGT 655\u00a0°C · back within 680\u00a0°C · for 42\u00a0s"
+        )
+        await expect(page.locator("#room-near")).not_to_have_text("past its limit")
+
+
+@pytest.mark.asyncio
 async def test_minutes_left_are_told_where_they_are_known() -> None:
     ease, seen = busy().alerts[:2]
     async with page_of(Vehicle(replace(busy(), alerts=(seen, ease)))) as page:

@@ -44,7 +44,7 @@ function showHealth(status) {
   ];
   const wrong = items.filter((i) => i.wrong ?? i.bad).length;
   setText(byId("doing-short"), wrong ? `✕ ${wrong} to see to` : "✓ in order");
-  rows(byId("parts"), items, (p) => p.name, parts("state", "detail"), (node, item, part) => {
+  if (byId("doing").open) rows(byId("parts"), items, (p) => p.name, parts("state", "detail"), (node, item, part) => {
     setText(part("state"), item.text);
     setText(part("detail"), item.bad ? `✕ ${capital(item.bad)}` : "");
   });
@@ -82,6 +82,7 @@ function showTunes(status) {
 // ---- settings ---------------------------------------------------------------------------------------------------------
 
 function showSettings() {
+  if (!byId("settings").open) return;
   for (const made of document.querySelectorAll("[data-set]")) {
     made.setAttribute("aria-pressed", String(String(device[made.dataset.set]) === made.dataset.to));
   }
@@ -114,6 +115,7 @@ export function startOwner(onSet) {
       onSet();
     });
   }
+  for (const id of ["doing", "settings"]) byId(id).addEventListener("toggle", showOwnerAgain); // made when looked at
   byId("sound-test").addEventListener("click", () => play("ease"));
   showSettings();
 }

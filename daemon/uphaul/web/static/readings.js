@@ -2,7 +2,7 @@
 
 import { Nearest } from "./nearest.js";
 import { byId, make, parts, rows, setText } from "./rows.js";
-import { limits, nameOf, nearness, numberOf, roomWords, trendWords, unitWords } from "./words.js";
+import { isPast, limits, nameOf, nearness, numberOf, roomWords, trendWords, unitWords } from "./words.js";
 
 const FEW = 4; // so many rows are seen at once anyway
 const nearest = new Nearest();
@@ -25,7 +25,7 @@ function makeBar() {
 }
 
 const pastNow = (signal) =>
-  (signal.room !== null && signal.room.left < 0) || shown.alerts.some((a) => !a.over && a.signal === signal.name && a.measure === signal.name && !a.cause);
+  (signal.room !== null && signal.room.left < 0) || shown.alerts.some((a) => !a.over && a.signal === signal.name && a.measure === signal.name && isPast(a));
 
 function qualityWords(signal) {
   if (signal.quality !== "good") return `✕ ${signal.quality}`;

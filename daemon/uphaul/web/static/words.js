@@ -83,6 +83,10 @@ export const nameOf = (name) => capital(plain(name));
 
 const atLeast = (side) => (side === "below" ? "at least" : "limit");
 
+/** Whether a reading is past the limit of the alert now: an alert lasts some seconds after it is back. */
+export const isPast = (alert) =>
+  alert.now !== null && alert.limit !== null && (alert.side === "below" ? alert.now < alert.limit : alert.now > alert.limit);
+
 // What is past what: "EGT 731 °C · limit 720 °C".
 function measured(alert) {
   const { measure, signal, code, unit, side, limit } = alert;
@@ -106,13 +110,15 @@ function measured(alert) {
     const off = (x) => sized(Math.abs(x), Math.abs(limit), code, unit, true);
     return `${nameOf(signal)} ${off(value)} ${side === "below" ? "under" : "over"} the expected curve · limit ${off(limit)}`;
   }
-  return `${nameOf(measure)} ${sized(value, limit, code, unit)} · ${atLeast(side)} ${sized(limit, limit, code, unit)}`;
+  const back = !alert.over && alert.now !== null && !isPast(alert) ? "back within " : "";
+  return `${nameOf(measure)} ${sized(value, limit, code, unit)} · ${back || `${atLeast(side)} `}${sized(limit, limit, code, unit)}`;
 }
 
 /** The reason in one line: what, its limit, since when. */
 export function reason(alert) {
   if (alert.since_s === null) return "From an earlier drive";
-  return `${measured(alert)} · ${alert.over ? "began" : "for"} ${duration(alert.since_s)}${alert.over ? " ago" : ""}`;
+  if (alert.over) return `${measured(alert)} · began ${duration(alert.since_s)} ago`;
+  return `${measured(alert)} · ${alert.since_s < 2 ? "just now" : `for ${duration(alert.since_s)}`}`;
 }
 
 /** What it was at the tick that raised it, for who unfolds it. */
@@ -130,8 +136,8 @@ export function trendWords(signal) {
   if (trend === null) return "";
   const size = Math.max(Math.abs(limit), 1);
   if (Math.abs(trend) < STEADY * size) return "→ steady";
-  const moving = sized(Math.abs(trend), Math.abs(trend) * 4, signal.code, signal.unit, true);
-  return `${trend > 0 ? "↗ rising" : "↘ falling"} ${moving}/min`;
+  const figure = String(Number(shown(Math.abs(trend), signal.code, true).toPrecision(2))); // it wavers: no more figures
+  return `${trend > 0 ? "↗ rising" : "↘ falling"} ${withUnit(figure, unitWords(signal.code, signal.unit))}/min`;
 }
 
 /** The room of a signal in words; `left` is what is written large, of figures that agree with the others shown. */
