@@ -12,11 +12,11 @@ from uphaul.alerts import Carried, State
 from uphaul.config.spec import Config
 from uphaul.log.drives import Part
 from uphaul.play import Reel
-from uphaul.rules import ABOVE, BELOW, Action, Curve, Kind, Rule, Setting, When
+from uphaul.rules import ABOVE, BELOW, Action, Curve, Kind, Rule, Setting, Share, When
 from uphaul.signals import Block, Event, EventKind, Quality, QualityChange, Signal
 from uphaul.vehicle import Tune, Vehicle
 
-__all__ = ["CHANGED_MS", "GAP_MS", "LAST_MS", "part_of", "plain", "reels"]
+__all__ = ["CHANGED_MS", "GAP_MS", "LAST_MS", "RULES", "part_of", "plain", "reels"]
 
 RPM = Signal("rpm", "rpm", 4, low=0, high=6000)
 EGT = Signal("egt", "degC", 4, low=-40, high=1100)
@@ -58,6 +58,15 @@ RULES = (
     Rule("coolant-hot", Kind.THRESHOLD, "coolant", ABOVE, Setting(104.0, 1.0), Action.EASE),
     Rule("egt-fast", Kind.RATE, "egt", ABOVE, Setting(15.0, 2.0), Action.NOTE, window_ms=2000),
     Rule("egt-long", Kind.EXPOSURE, "egt", ABOVE, Setting(660.0, 5.0, allowed_s=8.0), Action.EASE, window_ms=20_000),
+    Rule(
+        "egt-off",
+        Kind.DEPARTURE,
+        "egt",
+        ABOVE,
+        Setting(Share(0.05), Share(0.01), 200, 200),
+        Action.NOTE,
+        expected=(("tow", Curve("rpm", (800.0, 3000.0), (600.0, 660.0))),),
+    ),
     Rule("lost:oil", Kind.LOST, "oil", 0, Setting(0.0, 0.0, 500, 500), Action.NOTE),
 )
 CONFIG = Config(

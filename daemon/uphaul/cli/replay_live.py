@@ -18,6 +18,7 @@ from uphaul.cli.replay_rules import all_tunes, rules_of
 from uphaul.clock import Clock
 from uphaul.config import load, load_texts
 from uphaul.config.spec import Config
+from uphaul.derive import Deriver
 from uphaul.errors import UphaulError
 from uphaul.live import carried_from_json
 from uphaul.log.drives import Part, csv_part, is_log, log_parts, pick_drive, with_columns
@@ -47,11 +48,12 @@ def show(
             begun = next((d.begun for d in log.drives() if d.id == number), None)
             what = f"drive {number} of {drive_file.name}"
             when = f", begun {begun[:19].replace('T', ' ')} UTC" if begun else ""
-            told = list(log.notes)
+            last = reels[-1].config
+            told = [*log.notes, *notes.missing(last.rules, [s.name for s in last.signals])]
         else:
-            number, reels = 0, _of_csv(drive_file, rules_file, directory)
-            what, when, told = drive_file.name, "", []
-        told += _lacking(reels[-1])
+            number = 0
+            reels, told = _of_csv(drive_file, rules_file, directory)
+            what, when = drive_file.name, ""
         tape = Tape(reels, number)
         pace = "at the drive's own pace" if speed == 1 else f"at {speed:g} times its pace"
         lines = [f"Replay of {what}{when}: {text.duration(tape.last_ms - tape.first_ms)}, {pace}.", *told]
@@ -96,23 +98,20 @@ def _of_log(log: Log, number: int, rules_file: Path | None) -> list[Reel]:
     return reels
 
 
-def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> list[Reel]:
+def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> tuple[list[Reel], list[str]]:
     if directory is None:
         raise UphaulError(f"{path}: the page shows a CSV by a configuration: name it with --config DIR")
     config = load(directory, check_inputs=False)
     part = csv_part(path, config.signals, config.tunes, gap_ms=config.gap_ms)
+    there = {s.name for s in part.signals}
     part, added = with_columns(part, tuple(s for s in config.signals if s.computed))
     rules = config.rules if rules_file is None else rules_of(rules_file, part, config.vehicle)
     computed = tuple(c for c in config.computed if c.signal in added)
-    return [Reel(part, _shown(config, part, rules), computed=computed)]
-
-
-def _lacking(reel: Reel) -> list[str]:
-    """What becomes of the rules that read what the drive has not."""
-    computed = {c.signal.name for c in reel.computed}
-    brought = {s.name for s in reel.config.signals} - computed
-    filled = {c.signal.name for c in notes.complete(reel.computed, brought)}
-    return notes.missing(reel.config.rules, brought | filled)
+    there |= {c.signal.name for c in notes.complete(computed, there)}
+    (block,) = part.blocks()
+    Deriver(part.signals, computed, gap_ms=part.gap_ms).run(block.t_ms, block.values)
+    part = replace(part, blocks=lambda start_ms=None, rows=0: iter([block]))
+    return [Reel(part, _shown(config, part, rules))], notes.missing(rules, there)
 
 
 def _shown(config: Config, part: Part, rules: tuple[Rule, ...]) -> Config:

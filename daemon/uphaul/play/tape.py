@@ -7,7 +7,9 @@ only lets the presenter know of it.
 
 `turn_to` makes ready for a later or earlier place: the judge has a memory, so it must have seen what came before.
 Copies of it (marks) are laid down on the way, and the nearest one before the place is taken; without one it begins with
-the part. Then `skip` goes on from there until nothing is left up to the place. A `scout` lays down marks ahead.
+the part. Then `skip` goes on from there until nothing is left up to the place. A `scout` lays down marks ahead. That
+a copy goes on as the original would is held by a test for every kind of rule: a judge must keep its memory in objects
+and arrays of its own, not in views and closures.
 """
 
 from __future__ import annotations
@@ -23,7 +25,6 @@ import numpy.typing as npt
 from uphaul.alerts import Carried
 from uphaul.alerts.lifecycle import Alert
 from uphaul.config.spec import Config
-from uphaul.derive.spec import Computed
 from uphaul.log.drives import Part
 from uphaul.pipeline import Outcome, Row
 from uphaul.pipeline.headroom import LOOK_MS
@@ -46,27 +47,18 @@ NEVER = -(1 << 40)
 class Reel:
     """A part of a drive with what judges and shows it.
 
-    `config` has the part's signals as columns, and the rules and tunes to judge by. `computed` are the signals to be
-    computed (none where the log brought them), `carried` is what the alerts begin with.
+    `config` has the part's signals as columns, computed ones filled in, and the rules and tunes to judge by. `carried`
+    is what the alerts begin with.
     """
 
     part: Part
     config: Config
     carried: tuple[Carried, ...] = ()
-    computed: tuple[Computed, ...] = ()
 
     def row(self) -> Row:
         """A fresh row for the part."""
         c, part = self.config, self.part
-        return Row(
-            c.signals,
-            c.rules,
-            c.tunes,
-            computed=self.computed,
-            gap_ms=part.gap_ms,
-            grid_ms=part.grid_ms,
-            carried=self.carried,
-        )
+        return Row(c.signals, c.rules, c.tunes, gap_ms=part.gap_ms, grid_ms=part.grid_ms, carried=self.carried)
 
 
 class _Feed:
