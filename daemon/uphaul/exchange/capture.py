@@ -194,6 +194,8 @@ class Capture:
         self, stream: Stream, t_ms: npt.NDArray[np.float64], found: dict[int, list[Samples]]
     ) -> list[_ProtocolFrame]:
         """Put the samples of the frames into `found`, by column; the frames of the protocol itself remain."""
+        if not len(stream):
+            return []
         ids, inverse, counts = np.unique(stream.key, return_inverse=True, return_counts=True)
         kinds = np.array([self._table.kind(k) for k in ids.tolist()], dtype=np.int64)
         for k, n in zip(ids[kinds == UNKNOWN].tolist(), counts[kinds == UNKNOWN].tolist(), strict=True):

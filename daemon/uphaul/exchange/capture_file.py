@@ -64,6 +64,10 @@ ONE_LINE = 160
 LONGEST_CLASSIC = 8
 
 
+_Opened = tuple[Any, "Iterator[Message]", list[str]]
+"""A reader of python-can, its frames, and what to say about the file."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Batch:
     """n frames in the order of the file: times in s (n,), ids with their flags (n,), lengths (n,), all data joined.
@@ -168,37 +172,44 @@ class _Warnings(logging.Handler):
 
 
 def _read(path: Path, frames: int, warnings: _Warnings) -> Iterator[Batch | Rest]:
+    reader: Any = None
+    try:
+        try:
+            opened = _open(path)
+            reader = opened[0]
+        except Exception as error:  # each reader fails in ways of its own
+            yield Rest(error=f"no capture that can be read: {_words(error)}")
+            return
+        yield from _all(path, opened, frames, warnings)
+    finally:
+        with suppress(Exception):
+            reader.stop()
+
+
+def _all(path: Path, opened: _Opened, frames: int, warnings: _Warnings) -> Iterator[Batch | Rest]:
+    reader, messages, notes = opened
     count = 0
     channels: dict[object, int] = {}
-    notes: list[str] = []
-    try:
-        reader, messages, note = _open(path)
-    except Exception as error:  # each reader fails in ways of its own
-        yield Rest(error=f"no capture that can be read: {_words(error)}")
-        return
-    notes += note
-    last = _last_line_is_cut(path)
+    cut = _last_line_is_cut(path)
     held: list[Message] = []
     fault = ""
-    while True:
+    over = False
+    while not over:
         found: list[Message] = []
         try:
-            for message in islice(messages, frames):
-                found.append(message)
+            found.extend(islice(messages, frames))
         except Exception as error:
             fault = _words(error)
         over = bool(fault) or len(found) < frames
-        # The last frame of a text that does not end with a line is held back: it may lack digits.
         held += found
-        if over and last and not fault and held:
+        if over and cut and not fault and held:
             held.pop()
             notes.append("the last line is not complete; its frame is left out")
+        # The newest frame is held back: it may be the last of a text that was cut, and lack digits.
         take, held = (held, []) if over else (held[:-1], held[-1:])
         if take:
             count += len(take)
             yield _batch(take, channels, _at(reader))
-        if over:
-            break
     if not count and fault:
         yield Rest(error=f"no capture that can be read: {fault}")
         return
@@ -207,8 +218,6 @@ def _read(path: Path, frames: int, warnings: _Warnings) -> Iterator[Batch | Rest
     notes += _cut_off(path, reader)
     if warnings.count:
         notes.append(f"{warnings.count} lines could not be read, the first: {warnings.first}")
-    with suppress(Exception):
-        reader.stop()
     yield Rest(tuple(notes))
 
 
@@ -220,7 +229,7 @@ def _ending(path: Path) -> str:
     return Path(path.stem).suffix.lower() if path.suffix.lower() == ".gz" else path.suffix.lower()
 
 
-def _open(path: Path) -> tuple[Any, Iterator[Message], list[str]]:
+def _open(path: Path) -> _Opened:
     """The reader, its frames and what to say about it."""
     kind = _ending(path)
     with nullcontext() if kind == ".mf4" else without_mdf():
@@ -239,7 +248,11 @@ def _open(path: Path) -> tuple[Any, Iterator[Message], list[str]]:
                 raise
             reader = can.LogReader(str(path))
             return reader, _absolute(reader), [f"its date is not understood ({error}): when it was is not known"]
-        _refuse_deltas(reader)
+        try:
+            _refuse_deltas(reader)
+        except ValueError:
+            reader.stop()
+            raise
         return reader, _chained(first, messages), []
     reader = can.LogReader(str(path))
     return reader, iter(reader), []
