@@ -1,4 +1,4 @@
-"""Serve the status page, its event stream and its JSON.
+"""Serve the live page, its event stream and its JSON.
 
 Theory of operation. `make_app` builds an aiohttp application around a `WebState`. While at least one browser listens,
 one task asks the state for a `Status` every `period_s`, and at once when there is news, makes one JSON text of it and

@@ -7,19 +7,24 @@ import contextlib
 import json
 import logging
 import re
+import struct
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import aiohttp
 import pytest
 
+import uphaul.web
 from support.status_page import busy, calm
 from uphaul.errors import UphaulError
 from uphaul.status import Status
 from uphaul.web import WebState, keep_trying, make_app, serve
+from uphaul.web.files import PAGES
 
 DEADLINE_S = 10.0
+STATIC = Path(uphaul.web.__file__).parent / "static"
 
 
 @contextlib.asynccontextmanager
@@ -41,7 +46,7 @@ async def event(stream: aiohttp.ClientResponse) -> dict[str, Any]:
 
 
 @pytest.mark.asyncio
-@pytest.mark.parametrize("path", ["/", "/app.js", "/style.css", "/icon.svg", "/status.json"])
+@pytest.mark.parametrize("path", [*PAGES, "/status.json", "/units.json"])
 async def test_every_answer_forbids_outside_resources_and_caching(path: str) -> None:
     async with browser(WebState(calm)) as session, session.get(path) as answer:
         assert answer.status == 200
@@ -55,10 +60,44 @@ async def test_every_answer_forbids_outside_resources_and_caching(path: str) -> 
 
 
 @pytest.mark.asyncio
-@pytest.mark.parametrize("path", ["/", "/app.js", "/style.css"])
+@pytest.mark.parametrize("path", [p for p, (_, kind) in PAGES.items() if kind.split("/")[0] != "image"])
 async def test_no_file_of_the_page_names_another_host(path: str) -> None:
     async with browser(WebState(calm)) as session, session.get(path) as answer:
         assert re.findall(r"//\w\S*", await answer.text()) == []
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("path", [*PAGES, "/units.json"])
+async def test_files_are_compressed_for_whoever_takes_that_and_are_the_same_for_whoever_does_not(path: str) -> None:
+    async with browser(WebState(calm)) as session:
+        async with session.get(path, headers={"Accept-Encoding": "identity"}) as answer:
+            plain = await answer.read()
+            assert "Content-Encoding" not in answer.headers
+        async with session.get(path, headers={"Accept-Encoding": "gzip, deflate, br"}) as answer:
+            assert await answer.read() == plain
+            assert ("Content-Encoding" in answer.headers) is not path.endswith(".png")
+    if path != "/units.json":
+        assert plain == (STATIC / PAGES[path][0]).read_bytes()
+
+
+def test_the_worker_keeps_the_files_of_the_page_and_nothing_that_is_read_or_asked_for() -> None:
+    worker = (STATIC / "worker.js").read_text(encoding="utf-8")
+    listed = re.findall(r'"(/[^"]*)"', worker[worker.index("FILES = [") : worker.index("];")])
+    assert set(listed) == {p for p in PAGES if not p.endswith(".png") and p != "/worker.js"}
+    page = (STATIC / "index.html").read_text(encoding="utf-8")
+    modules = {p for p in PAGES if p.endswith(".js")} - {"/worker.js", "/app.js"}
+    assert {"/" + name for name in re.findall(r'modulepreload" href="([^"]+)"', page)} == modules
+
+
+def test_icons_are_of_the_sizes_that_the_manifest_names() -> None:
+    manifest = json.loads((STATIC / "manifest.webmanifest").read_text(encoding="utf-8"))
+    pictures = [icon for icon in manifest["icons"] if icon["type"] == "image/png"]
+    assert len(pictures) == 2
+    for icon in pictures:
+        head = (STATIC / icon["src"]).read_bytes()[:24]  # width and height stand there: PNG, ISO/IEC 15948, 11.2.2
+        assert head[:8] == b"\x89PNG\r\n\x1a\n"
+        width, height = struct.unpack(">II", head[16:24])
+        assert icon["sizes"] == f"{width}x{height}"
 
 
 @pytest.mark.asyncio

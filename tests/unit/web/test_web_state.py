@@ -54,6 +54,11 @@ def test_every_state_and_action_has_words_for_people() -> None:
     assert set(ACTION_WORDS) == set(Action)
 
 
+def test_recoveries_are_told_by_rule_and_raise() -> None:
+    got = shown(replace(calm(), recovered=busy().alerts[:1]))["recovered"]
+    assert got == [{"rule": "egt-high", "raise": 1, "say": "Exhaust too hot: ease off, change down"}]
+
+
 def test_alerts_keep_the_order_they_are_given_in() -> None:
     assert [a["action"] for a in shown(busy(stop=True))["alerts"]] == ["stop", "ease", "note", "note"]
 
