@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from uphaul.analysis.whole import ROLES, WholeDrive
-from uphaul.physics.basis import Floats
+from uphaul.physics.basis import Floats, Ints
 from uphaul.rules import Rule
 from uphaul.rules.judge import Judge
 from uphaul.signals import Block
@@ -23,12 +24,11 @@ PIECE = 2048
 """Ticks that are worked on at once: what a processor's cache holds. Changes no figure but by rounding."""
 
 
-@dataclass(frozen=True, slots=True)
-class RoleFigures:
+class RoleFigures(NamedTuple):
     """A role over a segment, in its canonical unit (`ROLES`). `known` is the share of ticks with a value.
 
     `spread` is the standard deviation of the values (of all of them, not an estimate). `low_ms` and `high_ms` are the
-    first ticks at which the extremes stood.
+    first ticks at which the extremes stood. A named tuple because a day in town makes 80,000 of them.
     """
 
     role: str
@@ -68,63 +68,61 @@ def figures_by_role(drive: WholeDrive, starts: Sequence[int]) -> list[tuple[Role
     take = np.array(list(columns.values()))
     begins = np.unique(np.concatenate((starts, np.arange(0, len(drive), PIECE))))
     ends = np.append(begins[1:], len(drive))
-    count, mean, square, low, high = np.array(
-        [_sums(drive.values[a:b, take]) for a, b in zip(begins.tolist(), ends.tolist(), strict=True)]
-    ).transpose(1, 0, 2)
+    sums = [_sums(drive.values[a:b, take]) for a, b in zip(begins.tolist(), ends.tolist(), strict=True)]
+    count, mean, square, low, high, low_at, high_at = np.array(sums).transpose(1, 0, 2)
     parts = np.searchsorted(begins, starts)
+    pieces = np.diff(np.append(parts, len(begins)))
     known = np.add.reduceat(count, parts)
     safe = np.maximum(known, 1.0)
     middle = np.add.reduceat(count * mean, parts) / safe
-    lengths = np.diff(np.append(parts, len(begins)))
-    apart = mean - np.repeat(middle, lengths, axis=0)
+    apart = mean - np.repeat(middle, pieces, axis=0)
     spread = np.sqrt(np.add.reduceat(square + count * apart * apart, parts) / safe)
+
+    def first_ms(each: Floats, extreme: Floats, at: Floats) -> Ints:
+        """When the extreme of a part stood first: in the first of its pieces that has it."""
+        here = each == np.repeat(extreme, pieces, axis=0)
+        piece = np.minimum.reduceat(np.where(here, np.arange(len(begins))[:, np.newaxis], len(begins) - 1), parts)
+        out: Ints = drive.t_ms[begins[piece] + np.take_along_axis(at, piece, axis=0).astype(np.int64)]
+        return out
+
     lows, highs = np.fmin.reduceat(low, parts), np.fmax.reduceat(high, parts)
-    stops = np.append(starts[1:], len(drive)).tolist()
-    out = []
-    for i, start in enumerate(starts):
-        mine = slice(int(parts[i]), int(parts[i] + lengths[i]))
-        part = []
-        for c, (role, column) in enumerate(columns.items()):
-            if not known[i, c]:
-                continue
-            at = []
-            for pieces, extreme in ((low, lows[i, c]), (high, highs[i, c])):
-                piece = mine.start + int(np.argmax(pieces[mine, c] == extreme))
-                here = drive.values[begins[piece] : ends[piece], column] == extreme
-                at.append(int(drive.t_ms[begins[piece] + int(np.argmax(here))]))
-            unit = find(drive.signals[column].unit)
-            assert unit is not None
-            part.append(
-                RoleFigures(
-                    role,
-                    known=float(known[i, c]) / (stops[i] - start),
-                    mean=float(middle[i, c]) * unit.factor + unit.offset,
-                    spread=float(spread[i, c]) * unit.factor,
-                    low=float(lows[i, c]) * unit.factor + unit.offset,
-                    low_ms=at[0],
-                    high=float(highs[i, c]) * unit.factor + unit.offset,
-                    high_ms=at[1],
-                )
-            )
-        out.append(tuple(part))
-    return out
+    lows_ms, highs_ms = first_ms(low, lows, low_at), first_ms(high, highs, high_at)
+    units = [unit for c in columns.values() if (unit := find(drive.signals[c].unit)) is not None]
+    factor, offset = np.array([u.factor for u in units]), np.array([u.offset for u in units])
+    share = known / np.diff([*starts, len(drive)])[:, np.newaxis]
+    table = (
+        share,
+        middle * factor + offset,
+        spread * factor,
+        lows * factor + offset,
+        lows_ms,
+        highs * factor + offset,
+        highs_ms,
+    )
+    rows = zip(*(figure.tolist() for figure in table), strict=True)
+    roles = tuple(columns)
+    return [tuple(f for f in map(RoleFigures, roles, *row) if f.known) for row in rows]
 
 
 def _sums(x: Floats) -> list[Floats]:
-    """Of each column: the number of known values, their mean, squared distances from it, lowest and highest."""
-    count = np.full(x.shape[1], float(len(x)))
-    mean, low, high = x.mean(axis=0), x.min(axis=0), x.max(axis=0)
+    """Of each column: number of known values, mean, squared distances from it, lowest, highest, and where those are."""
+    x = np.ascontiguousarray(x.T)
+    line = np.arange(len(x))
+    count = np.full(len(x), float(x.shape[1]))
+    mean = x.mean(axis=1)
+    low_at, high_at = x.argmin(axis=1), x.argmax(axis=1)
+    off = x - mean[:, np.newaxis]
     gone = np.isnan(mean)
-    off = x - mean
     if gone.any():
-        some = x[:, gone]
+        some = x[gone]
         known = ~np.isnan(some)
-        count[gone] = known.sum(axis=0)
-        mean[gone] = np.where(known, some, 0.0).sum(axis=0) / np.maximum(count[gone], 1.0)
-        low[gone], high[gone] = np.fmin.reduce(some), np.fmax.reduce(some)
-        off[:, gone] = np.where(known, some - mean[gone], 0.0)
+        count[gone] = known.sum(axis=1)
+        mean[gone] = np.where(known, some, 0.0).sum(axis=1) / np.maximum(count[gone], 1.0)
+        low_at[gone] = np.where(known, some, np.inf).argmin(axis=1)
+        high_at[gone] = np.where(known, some, -np.inf).argmax(axis=1)
+        off[gone] = np.where(known, some - mean[gone, np.newaxis], 0.0)
     np.multiply(off, off, out=off)
-    return [count, mean, off.sum(axis=0), low, high]
+    return [count, mean, off.sum(axis=1), x[line, low_at], x[line, high_at], low_at, high_at]
 
 
 def headroom_by_rule(

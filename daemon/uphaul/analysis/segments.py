@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from math import isnan
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from uphaul.analysis.route import height_m, road_grade, steps_m
 from uphaul.analysis.segment_figures import RoleFigures, RuleHeadroom, figures_by_role, headroom_by_rule
 from uphaul.analysis.spans import bridged, held, lasting, latched, runs, slope, spans_of
 from uphaul.analysis.whole import WholeDrive
-from uphaul.physics.basis import Bools, Floats
+from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.rules import Rule
 
 __all__ = ["KINDS", "Definition", "Segment", "SegmentKind", "cut", "doing"]
@@ -169,12 +170,12 @@ def cut(drive: WholeDrive, rules: Sequence[Rule] = ()) -> list[Segment]:
     far = np.add.reduceat(np.nan_to_num(step_m), starts)
     known = np.add.reduceat(~np.isnan(step_m) * 1.0, starts)
     uphill = np.add.reduceat(np.nan_to_num(step_m * grade), starts)
-    height = height_m(drive)
+    height, lost = height_m(drive), np.isnan(grade)
     out = []
     for i, (start, stop) in enumerate(bounds):
         distance = float(far[i]) if 2.0 * known[i] >= stop - start else float("nan")
         rise = _rise(height[start:stop], drive.t_ms[start:stop])
-        if np.isnan(rise) and not np.isnan(grade[start:stop]).all():
+        if isnan(rise) and not lost[start:stop].all():
             rise = float(uphill[i])
         out.append(
             Segment(
@@ -361,13 +362,13 @@ def _taker(
     return max(takers, key=lambda b: b[2] - b[1], default=None)
 
 
-def _rise(height: Floats, t_ms: np.ndarray[tuple[int], np.dtype[np.int64]]) -> float:
+def _rise(height: Floats, t_ms: Ints) -> float:
     """Height of the last two known seconds less that of the first two, NaN when unknown."""
     known = np.flatnonzero(~np.isnan(height))
     if not len(known):
         return float("nan")
-    first, last = t_ms[known[0]], t_ms[known[-1]]
-    half = min(2000, int(last - first) // 2)
-    begin = height[(t_ms <= first + half)]
-    end = height[(t_ms >= last - half)]
-    return float(np.nanmean(end) - np.nanmean(begin))
+    height, t_ms = height[known], t_ms[known]
+    half = min(2000, int(t_ms[-1] - t_ms[0]) // 2)
+    begin = height[: np.searchsorted(t_ms, t_ms[0] + half, side="right")]
+    end = height[np.searchsorted(t_ms, t_ms[-1] - half) :]
+    return float(end.mean() - begin.mean())

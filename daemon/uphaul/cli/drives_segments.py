@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from math import isfinite, isnan
 from typing import Any
 
@@ -60,7 +59,7 @@ def _object(log: Log, number: int, drive: WholeDrive, segments: list[Segment]) -
                 "distance_m": _known(s.distance_m),
                 "rise_m": _known(s.rise_m),
                 "grade": _known(s.grade),
-                "figures": {f.role: _without(asdict(f), "role") for f in s.figures},
+                "figures": {f.role: _without(f._asdict(), "role") for f in s.figures},
                 "headroom": {h.rule: _headroom(h, drive) for h in s.headroom},
             }
             for s in segments
