@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-import sys
+import errno
+import os
+import signal
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 
@@ -31,16 +34,24 @@ def test_problems_are_raised_where_the_configuration_is_waited_for(tmp_path: Pat
     assert str(there.value) == str(here.value)
 
 
-def test_without_a_process_it_is_loaded_all_the_same(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(sys, "executable", str(tmp_path / "no such program"))
+def test_without_a_process_it_is_loaded_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse() -> int:
+        raise BlockingIOError(errno.EAGAIN, "no more processes")
+
+    monkeypatch.setattr("os.fork", refuse)
     assert load_apart(SAMPLE)() == load(SAMPLE)
 
 
-def test_a_file_beside_the_daemon_is_not_taken_for_a_library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "numpy.py").write_text("open('taken', 'w')\nraise SystemExit(1)\n", encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
+def test_a_process_that_dies_is_made_up_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    here = os.getpid()
+
+    def die(config: object, pipe: BinaryIO, protocol: int) -> None:
+        if os.getpid() != here:
+            pipe.write(b"half of it")
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    monkeypatch.setattr("pickle.dump", die)
     assert load_apart(SAMPLE)() == load(SAMPLE)
-    assert not (tmp_path / "taken").exists()
 
 
 def test_a_running_daemon_holds_nothing_of_what_checked_it(tmp_path: Path) -> None:

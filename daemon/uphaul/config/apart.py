@@ -1,17 +1,19 @@
 """Loads a configuration in a process of its own, so that what checks it leaves the memory together with it.
 
 The libraries that check a configuration, and what they build for it, take more than ten megabytes that a daemon never
-needs again, and Python gives none of it back. The process also works while the daemon loads its own libraries. Where it
-comes to nothing, for whatever reason, the configuration is loaded here, and errors are raised as ever.
+needs again, and Python gives none of it back. The process is forked, so that it begins with what is loaded already, and
+it works while the daemon loads the rest. Where it comes to nothing, for whatever reason, the configuration is loaded
+here, and errors are raised as ever.
 """
 
 from __future__ import annotations
 
+import gc
+import os
 import pickle
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import NoReturn
 
 from uphaul.config.spec import Config
 
@@ -19,17 +21,27 @@ __all__ = ["load_apart"]
 
 
 def load_apart(directory: Path) -> Callable[[], Config]:
-    """Begin to load; call what is returned to wait for the configuration. That raises ConfigError as `load` does."""
-    # -P: a file that happens to lie where the daemon is started must not be taken for a library's
-    arguments = [sys.executable, "-P", "-m", "uphaul.config.apart", str(directory)]
+    """Begin to load; call what is returned, once, to wait for the configuration. That raises ConfigError, as `load`.
+
+    To be called before the process has threads, as any fork.
+    """
+    reading, writing = os.pipe()
     try:
-        child = subprocess.Popen(arguments, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        child = os.fork()
     except OSError:
+        os.close(reading)
+        os.close(writing)
         return lambda: _load(directory)
+    if child == 0:
+        os.close(reading)
+        _tell(directory, writing)
+    os.close(writing)
 
     def wait() -> Config:
-        told, _ = child.communicate()
-        if child.returncode == 0:
+        with os.fdopen(reading, "rb") as pipe:
+            told = pipe.read()
+        _, status = os.waitpid(child, 0)
+        if status == 0:
             config: Config = pickle.loads(told)  # our own process wrote it
             return config
         return _load(directory)
@@ -37,11 +49,19 @@ def load_apart(directory: Path) -> Callable[[], Config]:
     return wait
 
 
+def _tell(directory: Path, writing: int) -> NoReturn:
+    """Load, write the configuration and end, without what else belongs to the end of the process that was forked."""
+    status = 1
+    gc.disable()  # a process this short has nothing to gain from it
+    try:
+        with os.fdopen(writing, "wb") as pipe:
+            pickle.dump(_load(directory), pipe, pickle.HIGHEST_PROTOCOL)
+        status = 0
+    finally:
+        os._exit(status)
+
+
 def _load(directory: Path) -> Config:
     from uphaul.config.loader import load
 
     return load(directory)
-
-
-if __name__ == "__main__":
-    sys.stdout.buffer.write(pickle.dumps(_load(Path(sys.argv[1])), pickle.HIGHEST_PROTOCOL))
