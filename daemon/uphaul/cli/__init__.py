@@ -19,6 +19,7 @@ COMMANDS = {
     "config": "check a configuration, or print its schema",
     "demo": "run the daemon on an invented vehicle, with its page on this machine",
     "drives": "list the drives of a log",
+    "export": "write a drive of a log as CSV, Parquet or MDF4",
     "import": "put a CAN capture, CSV, Parquet or MDF4 file into a log, as a drive that replays",
     "panel": "play on buzzer and lamp what the driver hears of an alert",
     "pair": "let a phone act on the page, list such devices, take them off",

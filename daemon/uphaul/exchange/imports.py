@@ -12,11 +12,16 @@ from uphaul.errors import DriveFileError
 from uphaul.exchange.capture import Capture, pick_source
 from uphaul.exchange.capture_file import BUS_FORMATS, Batch, Rest, capture_batches
 from uphaul.exchange.judged import Entered, Origin, enter_drive
+from uphaul.exchange.tables import Columns, from_csv, table_blocks, tick_hz_of
+from uphaul.log import schema
 
 __all__ = ["Imported", "import_file"]
 
 SINCE_1970_S = 1e8
 """Time stamps below (the year 1973) count from the beginning of a measurement."""
+
+CAPTURE_CSV = b"timestamp,arbitration_id,"
+"""How python-can's captures in CSV begin."""
 
 LATEST_S = 253_402_300_799.0
 """The end of the year 9999, beyond which there is no date."""
@@ -49,27 +54,38 @@ def import_file(
     the tune that was driven if it is known. `progress` is told the bytes read. Raises DriveFileError, LogError, and
     ConfigError where the DBC lacks what an input names.
     """
-    kind = _kind(path)
     size = path.stat().st_size
-    if kind == "capture":
-        spec = pick_source(config, source)
-        capture = Capture(config, spec, channel=channel)
+    kind = _kind(path)
 
-        def begun() -> datetime | None:
-            return _date(capture.begun_s)
+    def origin(begun_s: Callable[[], float | None]) -> Origin:
+        return Origin(path.name, sha256, size, imported, lambda: _date(begun_s()))
 
-        origin = Origin(path.name, sha256, size, imported, begun)
-        entered = enter_drive(
-            log,
-            config,
-            capture.blocks(_told(capture_batches(path), progress)),
-            origin,
-            tune=tune,
-            remarks=capture.report.lines,
-        )
+    if kind is _read_capture:
+        capture = Capture(config, pick_source(config, source), channel=channel)
         report = capture.report
+        blocks = capture.blocks(_told(capture_batches(path), progress))
+        entered = enter_drive(log, config, blocks, origin(lambda: capture.begun_s), tune=tune, remarks=report.lines)
         return Imported(entered, f"{report.decoded} of {report.frames} frames read", tuple(report.lines()))
-    raise DriveFileError(f"{path}: not a file that can be imported; captures end in {', '.join(BUS_FORMATS)}")
+    for option, value in (("--source", source), ("--channel", channel)):
+        if value is not None:
+            raise DriveFileError(f"{option} {value}: is for CAN captures, and {path.name} is none")
+    columns = kind(path, config)
+    progress(size)
+    entered = enter_drive(
+        log,
+        config,
+        table_blocks(path, columns, config),
+        origin(lambda: columns.begun_s),
+        computed=tuple(c for c in config.computed if c.signal.name not in columns.signals),
+        tick_hz=tick_hz_of(columns.t_ms - min(int(columns.t_ms[0]), 0), config),
+        tune=tune,
+        remarks=lambda: columns.notes,
+    )
+    return Imported(entered, f"{len(columns.signals)} signals taken", tuple(columns.notes))
+
+
+def _read_capture(path: Path, config: Config) -> Columns:
+    raise NotImplementedError
 
 
 def _told(batches: Iterable[Batch | Rest], progress: Callable[[int], None]) -> Iterator[Batch | Rest]:
@@ -85,5 +101,30 @@ def _date(begun_s: float | None) -> datetime | None:
     return datetime.fromtimestamp(begun_s, UTC)
 
 
-def _kind(path: Path) -> str:
-    return "capture"
+def _kind(path: Path) -> Callable[[Path, Config], Columns]:
+    """What reads the file. Raises DriveFileError for what nobody reads."""
+    ending = path.suffix.lower()
+    if ending == ".parquet":
+        from uphaul.exchange.from_parquet import from_parquet
+
+        return from_parquet
+    if ending == ".mf4":
+        from uphaul.exchange.from_mdf import from_mdf, is_bus_capture
+
+        return _read_capture if is_bus_capture(path) else from_mdf
+    if ending == ".csv":
+        return _read_capture if _head(path).startswith(CAPTURE_CSV) else from_csv
+    if ending in (".db", ".sqlite") and _head(path)[68:72] == schema.APPLICATION_ID.to_bytes(4, "big"):
+        raise DriveFileError(f"{path}: is a log already: replay it as it is")
+    if ending in BUS_FORMATS or (ending == ".gz" and Path(path.stem).suffix.lower() in BUS_FORMATS):
+        return _read_capture
+    known = ", ".join((*BUS_FORMATS, ".parquet"))
+    raise DriveFileError(f"{path}: the ending must be one of {known}: it says what the file is")
+
+
+def _head(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(100)
+    except OSError as error:
+        raise DriveFileError(f"{path}: {error.strerror or error}") from error

@@ -29,7 +29,7 @@ _NO_TICK = "no tick came of it, so nothing was imported"
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Where a drive comes from. `begun` is the wall clock at its first tick, None where the file does not tell."""
+    """Where a drive comes from. `begun` is the wall clock at its t = 0, None where the file does not tell."""
 
     name: str
     sha256: str
@@ -89,7 +89,7 @@ def enter_drive(
     out = Entered(first_ms=int(first.t_ms[0]))
     with WholeDrive(log, _begin(config, hz, wall)) as drive:
         if wall is not None:
-            drive.anchor(out.first_ms, wall, IMPORTED)
+            drive.anchor(0, wall, IMPORTED)
         held = _marked(first, origin.remark())
         for block in found:
             if len(block):
