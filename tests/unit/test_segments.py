@@ -12,13 +12,15 @@ from hypothesis import strategies as st
 
 from support.demo_drives import drive as demo_drive
 from support.whole_drives import CRUISING, IDLING, OFF, Leg, by_hand, in_units, of_demo, without
+from uphaul.analysis.maps import cell_map, steady
+from uphaul.analysis.moments import moments
 from uphaul.analysis.route import height_m, road_grade, steps_m
 from uphaul.analysis.segment_figures import PIECE, figures_by_role, headroom_by_rule
 from uphaul.analysis.segments import KINDS, Segment, SegmentKind, cut
 from uphaul.analysis.whole import ROLES, WholeDrive, join
 from uphaul.rules import ABOVE, BELOW, Action, Kind, Rule, Setting
 from uphaul.rules.judge import Judge
-from uphaul.signals import Block, Signal
+from uphaul.signals import Block, Event, EventKind, Signal
 
 CRANK = Leg(1.0, rpm=220.0)
 CLIMBING = Leg(120.0, rpm=2600.0, speed=21.0, pedal=0.85, boost=150.0, egt=680.0, grade=0.065, gear=4.0)
@@ -119,6 +121,21 @@ def test_a_short_gap_cuts_nothing_and_a_long_one_does() -> None:
         119.95,
         119.95,
     ]  # the tick before tells the first one's step
+
+
+def test_an_engine_that_runs_down_after_the_cool_down_ends_it_too() -> None:
+    run_down = Leg(1.2, rpm=(700.0, 0.0), egt=100.0)
+    drive = by_hand([CLIMBING, Leg(60.0, rpm=780.0, egt=(420.0, 100.0)), run_down, OFF])
+    assert kinds(drive) == ["climb", "cool-down", "soak"]
+
+
+def test_a_drive_of_one_tick() -> None:
+    drive = by_hand([Leg(0.05, rpm=780.0)])
+    (only,) = cut(drive)
+    assert (only.kind, only.start, only.stop, only.duration_s) == (SegmentKind.OTHER, 0, 1, 0.0)
+    assert cell_map(drive, "egt").count.sum() == 1
+    assert not steady(drive).any()
+    assert moments(replace(drive, events=(Event(0, 0, EventKind.MARK),)))[0].unusual == ()
 
 
 def test_what_there_is_no_signal_for_is_not_told() -> None:

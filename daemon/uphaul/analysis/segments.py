@@ -310,7 +310,8 @@ def _cool_downs(drive: WholeDrive, stand: Bools, off: Bools, load: Bools) -> Boo
     loaded = load | (held(drive.read("boost"), t) >= LOAD_KPA)
     out = np.zeros(len(drive), dtype=bool)
     for start, stop in runs(stand):
-        if stop < len(drive) and not off[stop : stop + 20].any():
+        soon = int(np.searchsorted(t, t[stop - 1] + 1500, side="right"))  # it runs down, below idling before it is off
+        if stop < len(drive) and not off[stop : max(soon, stop + 1)].any():
             continue
         if np.isnan(gas[start:stop]).all():
             before = int(np.searchsorted(t, t[start] - LOAD_BEFORE_S * 1000))

@@ -90,9 +90,9 @@ def _print(label: str, drive: WholeDrive, segments: list[Segment], rules: tuple[
             s.kind.value,
             text.clock(s.t_ms[0]),
             text.duration(1000 * s.duration_s),
-            "–" if isnan(s.distance_m) else f"{s.distance_m / 1000:.1f}",
-            "–" if isnan(s.rise_m) else f"{s.rise_m:+.0f} m",
-            "–" if isnan(s.grade) else f"{100 * s.grade:+.1f} %",
+            "–" if isnan(s.distance_m) else f"{round(s.distance_m / 1000, 1) + 0.0:.1f}",
+            "–" if isnan(s.rise_m) else f"{round(s.rise_m):+d} m",
+            "–" if isnan(s.grade) else f"{round(100 * s.grade, 1) + 0.0:+.1f} %",
             *(_figure(s, role, drive) for role in shown),
             _nearest(s, rules),
         ]
