@@ -19,6 +19,7 @@ from uphaul import units
 from uphaul.config.spec import Config
 from uphaul.errors import DriveFileError, UphaulError
 from uphaul.exchange.tables import Column, Columns
+from uphaul.exchange.to_mdf import OURS
 from uphaul.signals import NO_TUNE, Quality, Signal
 from uphaul.signals.collect_blocks import BlockCollector, Samples
 
@@ -53,6 +54,7 @@ def from_mdf(path: Path, config: Config) -> Columns:
         try:
             places = {name: list(found) for name, found in mdf.channels_db.items()}
             masters = {(g, m) for g, m in mdf.masters_db.items()}
+            ours = {g for g, group in enumerate(mdf.groups) if str(group.channel_group.comment).startswith(OURS)}
             begun_s = mdf.header.start_time.timestamp()
             wanted = {name: _place(path, name, found) for name, found in places.items() if name in known}
             tune = places.get("tune", [])
@@ -64,7 +66,8 @@ def from_mdf(path: Path, config: Config) -> Columns:
             raise
         except Exception as error:
             raise DriveFileError(f"{path}: cannot be read ({type(error).__name__}: {error})") from error
-    other = [n for n, at in places.items() if n not in known and n != "tune" and not set(at) <= masters]
+    texts = {name for name in ("event", "alert") if {g for g, _ in places.get(name, [])} <= ours}
+    other = [n for n, at in places.items() if n not in {*known, *texts, "tune"} and not set(at) <= masters]
     out = Columns(np.empty(0, np.int64), {}, begun_s=begun_s, other=other)
     if not channels:
         out.t_ms = np.zeros(1, dtype=np.int64)

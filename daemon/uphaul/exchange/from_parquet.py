@@ -33,7 +33,8 @@ def from_parquet(path: Path, config: Config) -> Columns:
     except ImportError as error:
         raise UphaulError("Parquet needs pyarrow: pip install 'uphaul[workshop]'") from error
     try:
-        table = pq.read_table(path)
+        with pq.ParquetFile(path) as file:
+            table, about = file.read(), file.metadata.metadata or {}
     except (pa.ArrowException, OSError, ValueError) as error:
         raise DriveFileError(f"{path}: no Parquet file that can be read ({error})") from error
     names = table.column_names
@@ -45,7 +46,8 @@ def from_parquet(path: Path, config: Config) -> Columns:
     out = Columns(t_ms, found, other=[n for n in names if n not in known | {"t_ms", "t_s", "tune"}])
     if "tune" in names:
         _tune(path, table, out)
-    _own(path, table, out)
+    if KEY in about:
+        _own(path, about[KEY], out)
     return out
 
 
@@ -97,11 +99,8 @@ def _tune(path: Path, table: Any, out: Columns) -> None:
     out.tune = np.array([numbers.get(n, -1) for n in names], dtype=np.int16)
 
 
-def _own(path: Path, table: Any, out: Columns) -> None:
+def _own(path: Path, text: bytes, out: Columns) -> None:
     """What a file of our own says besides. Raises DriveFileError when it cannot be understood."""
-    text = (table.schema.metadata or {}).get(KEY)
-    if text is None:
-        return
     try:
         about = json.loads(text)
         if about["format"] != FORMAT:

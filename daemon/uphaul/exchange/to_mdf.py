@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -17,12 +17,12 @@ from uphaul.errors import UphaulError
 from uphaul.exchange.outgoing import Outgoing, event_words
 from uphaul.signals import NO_TUNE, Event
 
-__all__ = ["COMMENT", "write_mdf"]
+__all__ = ["OURS", "write_mdf"]
 
-COMMENT = "Uphaul drive: ticks"
-"""Of the group of signals."""
+OURS = "Uphaul drive: "
+"""How the comments of all groups begin."""
 
-DEFLATE = 2
+DEFLATE: Final = 2
 """asammdf's number for transposed and deflated data blocks."""
 
 
@@ -54,8 +54,8 @@ def write_mdf(drive: Outgoing, path: Path, progress: Callable[[int], None]) -> N
         for i, s in enumerate(drive.signals)
     ]
     if drive.tunes:
-        names = {f"text_{i}": name.encode() for i, name in enumerate(drive.tunes)}
-        numbers = {f"val_{i}": i for i in range(len(drive.tunes))}
+        names = {f"text_{i}": name.encode() for i, name in enumerate((*drive.tunes, "unknown"))}
+        numbers = {f"val_{i}": n for i, n in enumerate((*range(len(drive.tunes)), NO_TUNE))}
         made.append(
             Signal(
                 samples=np.concatenate(tunes).astype(np.int16),
@@ -69,7 +69,7 @@ def write_mdf(drive: Outgoing, path: Path, progress: Callable[[int], None]) -> N
         # asammdf would write the time of now; 1970 stands for unknown.
         begun = "1970-01-01T00:00:00+00:00" if drive.begun is None else drive.begun
         mdf.header.start_time = datetime.fromisoformat(begun).astimezone(UTC)
-        mdf.append(made, comment=COMMENT, common_timebase=True)
+        mdf.append(made, comment=f"{OURS}ticks", common_timebase=True)
         _texts(mdf, Signal, "event", [(e.t_ms, event_words(e)) for e in events])
         steps = [
             (t.t_ms, f"{t.rule}: {t.source.value} to {t.target.value} at {t.value:g}, limit {t.limit:g}")
@@ -85,4 +85,4 @@ def _texts(mdf: Any, signal: Any, name: str, lines: Sequence[tuple[int, str]]) -
         return
     samples = np.array([text.encode() for _, text in lines], dtype=np.bytes_)
     t_s = np.array([t_ms for t_ms, _ in lines]) / 1000.0
-    mdf.append([signal(samples=samples, timestamps=t_s, name=name, encoding="utf-8")], comment=f"Uphaul drive: {name}s")
+    mdf.append([signal(samples=samples, timestamps=t_s, name=name, encoding="utf-8")], comment=f"{OURS}{name}s")
