@@ -78,6 +78,7 @@ def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: 
                 for word, said in (
                     ("open", not d.ended),
                     ("kept", d.kept),
+                    ("imported", d.end_reason == "imported"),
                     (f"continues {d.continues}", d.continues is not None),
                     (f"{d.lost_ticks} ticks lost", d.lost_ticks > 0),
                 )
