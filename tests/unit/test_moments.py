@@ -72,6 +72,13 @@ def test_what_was_never_met_elsewhere_is_not_judged() -> None:
     assert found.unusual == ()
 
 
+def test_what_stands_still_is_not_held_against_what_was_only_passed_through() -> None:
+    ramp = Leg(8.0, rpm=(2400.0, 2800.0), speed=21.0, pedal=0.9, boost=(130.0, 170.0), egt=450.0)  # not yet hot
+    ramps = [ramp, replace(ramp, rpm=(2800.0, 2400.0), boost=(170.0, 130.0))] * 25
+    (found,) = moments(marked(made([*ramps, *[replace(CRUISING, seconds=130.0), CLIMB]]), 605.0))
+    assert [u for u in found.unusual if u.role == "egt"] == []
+
+
 def test_units_make_no_difference() -> None:
     drive = marked(made(HOT), HOT_AT_S)
     (one,), (two,) = moments(drive), moments(in_units(drive, {"egt": "degF", "boost": "psi", "pedal": "%"}))

@@ -61,3 +61,11 @@ def test_the_slope_of_a_straight_line_is_its_slope(steps: list[int]) -> None:
     found = slope(3.0 * t / 1000.0, t, 1000)
     assert np.allclose(found[~np.isnan(found)], 3.0)
     assert np.isnan(found).all() == (len(t) == 1)
+
+
+def test_every_tick_of_the_window_counts_whatever_its_number() -> None:
+    for ticks in range(1, 70):
+        for at in range(ticks):
+            x, t = np.zeros(ticks), 50 * np.arange(ticks)
+            x[at] = 3.0
+            assert moved(x, t, 50 * ticks)[-1] == moved(-x, t, 50 * ticks)[-1] == (3.0 if ticks > 1 else 0.0)

@@ -220,9 +220,8 @@ def doing(drive: WholeDrive, grade: Floats) -> Labels:
     paint(SegmentKind.CLIMB, up & ~stand)
     paint(SegmentKind.COOL_DOWN, _cool_downs(drive, stand, off, up | pull))
     paint(SegmentKind.PULL, pull)
-    ran = False
     for start, stop in runs(off):
-        ran = ran or bool((rpm[:start] >= RUNNING_RPM).any())
+        ran = bool((rpm[:start] >= RUNNING_RPM).any())
         labels[start:stop] = _NUMBER[SegmentKind.SOAK if ran else SegmentKind.KEY_ON]
     for start, stop in _starts(drive, rpm, off):
         labels[start:stop] = _NUMBER[SegmentKind.START]
@@ -310,8 +309,7 @@ def _cool_downs(drive: WholeDrive, stand: Bools, off: Bools, load: Bools) -> Boo
     loaded = load | (held(drive.read("boost"), t) >= LOAD_KPA)
     out = np.zeros(len(drive), dtype=bool)
     for start, stop in runs(stand):
-        soon = int(np.searchsorted(t, t[stop - 1] + 1500, side="right"))  # it runs down, below idling before it is off
-        if stop < len(drive) and not off[stop : max(soon, stop + 1)].any():
+        if stop < len(drive) and not off[stop]:
             continue
         if np.isnan(gas[start:stop]).all():
             before = int(np.searchsorted(t, t[start] - LOAD_BEFORE_S * 1000))
