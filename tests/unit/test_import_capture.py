@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import replace
 from math import ceil
 from pathlib import Path
@@ -21,7 +22,7 @@ from uphaul.config.spec import CanSpec, Config
 from uphaul.config.tune import reading_of
 from uphaul.errors import DriveFileError
 from uphaul.exchange.capture import Capture, pick_source
-from uphaul.exchange.capture_file import Batch, Rest, capture_batches, read_batches
+from uphaul.exchange.capture_file import Batch, Reading, Rest, read_batches
 from uphaul.signals import Block, Collector, EventKind, Sample
 from uphaul.sources.can_decode import compile_decoders
 
@@ -109,7 +110,9 @@ def test_a_packed_text_is_read(tmp_path: Path) -> None:
 
 def test_another_process_reads_the_same(tmp_path: Path) -> None:
     path = write(tmp_path / "drive.blf", driven(5.0))
-    whole, here = list(capture_batches(path)), list(read_batches(path))
+    with closing(Reading(path)) as reading:
+        whole = list(reading.batches())
+    here = list(read_batches(path))
     assert whole[-1] == here[-1] == Rest()
     for a, b in zip(whole[:-1], here[:-1], strict=True):
         assert isinstance(a, Batch)
@@ -266,9 +269,9 @@ def test_a_binary_capture_that_was_cut_off_is_read_as_far_as_it_goes(share: floa
 def test_rubbish_is_an_error_naming_the_file(kind: str, tmp_path: Path) -> None:
     path = tmp_path / f"rubbish.{kind}"
     path.write_bytes(b"\x00\xff no capture at all \n" * 50)
-    with pytest.raises(DriveFileError, match=r"rubbish|not one frame"):
-        capture = Capture(SAMPLE, pick_source(SAMPLE, None))
-        list(capture.blocks(capture_batches(path)))
+    capture = Capture(SAMPLE, pick_source(SAMPLE, None))
+    with closing(Reading(path)) as reading, pytest.raises(DriveFileError, match=r"rubbish|not one frame"):
+        list(capture.blocks(reading.batches()))
 
 
 def test_a_capture_of_another_vehicle_is_an_error_that_lists_its_ids(tmp_path: Path) -> None:

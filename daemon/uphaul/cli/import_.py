@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +16,9 @@ from uphaul.cli import text
 from uphaul.config import load
 from uphaul.config.spec import Config
 from uphaul.errors import DriveFileError, UphaulError
+
+if TYPE_CHECKING:
+    from uphaul.exchange.capture_file import Reading
 
 __all__ = ["command"]
 
@@ -49,17 +53,29 @@ def command(
     like one that was driven. What was repaired, left out or missing is counted and told; what cannot be told for sure
     is an error, and then nothing is imported.
     """
-    config = load(directory)
-    number = None
-    if tune is not None:
-        if tune not in config.tunes:
-            raise UphaulError(f"--tune {tune}: the configuration has: {', '.join(config.tunes) or 'no tunes'}")
-        number = config.tunes.index(tune)
+    from uphaul.exchange.imports import read_ahead
+
+    config: Config | None = None
     for path in files:
-        _import(path, config, log, tune=number, **of_capture)
+        with read_ahead(path) as reading:
+            if config is None:
+                config, number = _configured(directory, tune)
+            _import(path, config, log, tune=number, reading=reading, **of_capture)
 
 
-def _import(path: Path, config: Config, log: Path, *, tune: int | None, **of_capture: str | None) -> None:
+def _configured(directory: Path, tune: str | None) -> tuple[Config, int | None]:
+    """The configuration, and the number of the tune in it."""
+    config = load(directory)
+    if tune is None:
+        return config, None
+    if tune not in config.tunes:
+        raise UphaulError(f"--tune {tune}: the configuration has: {', '.join(config.tunes) or 'no tunes'}")
+    return config, config.tunes.index(tune)
+
+
+def _import(
+    path: Path, config: Config, log: Path, *, tune: int | None, reading: Reading | None, **of_capture: str | None
+) -> None:
     from uphaul.exchange.imports import import_file
 
     with _progress(path.name, path.stat().st_size) as progress:
@@ -67,6 +83,7 @@ def _import(path: Path, config: Config, log: Path, *, tune: int | None, **of_cap
             path,
             config,
             log,
+            reading=reading,
             sha256=_sha256(path),
             imported=datetime.now(UTC),
             tune=tune,

@@ -41,8 +41,8 @@ __all__ = [
     "ID",
     "REMOTE",
     "Batch",
+    "Reading",
     "Rest",
-    "capture_batches",
     "read_batches",
 ]
 
@@ -96,32 +96,40 @@ class Rest:
     error: str = ""
 
 
-def capture_batches(path: Path) -> Iterator[Batch | Rest]:
-    """The capture's frames and, last, a `Rest`. Raises DriveFileError when nothing in the file can be read."""
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe(duplex=False)
-    process = context.Process(target=_send, args=(str(path), theirs), daemon=True)
-    process.start()
-    theirs.close()
-    waiting: queue.Queue[Batch | Rest] = queue.Queue(AHEAD)
-    over = threading.Event()
-    thread = threading.Thread(target=_receive, args=(ours, waiting, over), daemon=True)
-    thread.start()
-    try:
+class Reading:
+    """A capture that is being read by another process, from the moment this is made. Close it when done."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        context = multiprocessing.get_context("spawn")
+        self._ours, theirs = context.Pipe(duplex=False)
+        self._process = context.Process(target=_send, args=(str(path), theirs), daemon=True)
+        self._process.start()
+        theirs.close()
+        self._waiting: queue.Queue[Batch | Rest] = queue.Queue(AHEAD)
+        self._over = threading.Event()
+        self._thread = threading.Thread(
+            target=_receive, args=(self._ours, self._waiting, self._over), name="capture", daemon=True
+        )
+        self._thread.start()
+
+    def batches(self) -> Iterator[Batch | Rest]:
+        """The frames and, last, a `Rest`. Raises DriveFileError when nothing in the file can be read."""
         while True:
-            item = waiting.get()
-            if isinstance(item, Rest):
-                if item.error:
-                    raise DriveFileError(f"{path}: {item.error}")
-                yield item
-                return
+            item = self._waiting.get()
+            if isinstance(item, Rest) and item.error:
+                raise DriveFileError(f"{self._path}: {item.error}")
             yield item
-    finally:
-        over.set()
-        process.terminate()
-        process.join()
-        thread.join()
-        ours.close()
+            if isinstance(item, Rest):
+                return
+
+    def close(self) -> None:
+        """End the other process, whether it is done or not."""
+        self._over.set()
+        self._process.terminate()
+        self._process.join()
+        self._thread.join()
+        self._ours.close()
 
 
 def _receive(ours: Connection, waiting: queue.Queue[Batch | Rest], over: threading.Event) -> None:
@@ -146,7 +154,7 @@ def _send(path: str, theirs: Connection) -> None:
 
 
 def read_batches(path: Path, frames: int = FRAMES) -> Iterator[Batch | Rest]:
-    """As `capture_batches`, in this process."""
+    """The frames and, last, a `Rest`, read in this process, `frames` at a time."""
     warnings = _Warnings()
     logger = logging.getLogger("can")
     logger.addHandler(warnings)

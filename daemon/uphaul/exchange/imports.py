@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,12 +11,12 @@ from pathlib import Path
 from uphaul.config.spec import Config
 from uphaul.errors import DriveFileError
 from uphaul.exchange.capture import Capture, pick_source
-from uphaul.exchange.capture_file import BUS_FORMATS, Batch, Rest, capture_batches
+from uphaul.exchange.capture_file import BUS_FORMATS, Batch, Reading, Rest
 from uphaul.exchange.judged import Entered, Origin, enter_drive
 from uphaul.exchange.tables import Columns, from_csv, table_blocks, tick_hz_of
 from uphaul.log import schema
 
-__all__ = ["Imported", "import_file"]
+__all__ = ["Imported", "import_file", "read_ahead"]
 
 SINCE_1970_S = 1e8
 """Time stamps below (the year 1973) count from the beginning of a measurement."""
@@ -36,11 +37,26 @@ class Imported:
     notes: tuple[str, ...]
 
 
+@contextmanager
+def read_ahead(path: Path) -> Iterator[Reading | None]:
+    """Begin to read the file if it is a capture, while the caller is still busy with other things.
+
+    Raises DriveFileError for a file that cannot be imported.
+    """
+    reading = Reading(path) if _kind(path) is _read_capture else None
+    try:
+        yield reading
+    finally:
+        if reading is not None:
+            reading.close()
+
+
 def import_file(
     path: Path,
     config: Config,
     log: Path,
     *,
+    reading: Reading | None,
     sha256: str,
     imported: datetime,
     source: str | None = None,
@@ -50,26 +66,25 @@ def import_file(
 ) -> Imported:
     """Import the file as one drive.
 
-    `sha256` is the file's, `imported` the time now; `source` and `channel` are for captures, `tune` is the number of
-    the tune that was driven if it is known. `progress` is told the bytes read. Raises DriveFileError, LogError, and
-    ConfigError where the DBC lacks what an input names.
+    `reading` is what `read_ahead` gave for it; `sha256` is the file's, `imported` the time now; `source` and `channel`
+    are for captures, `tune` is the number of the tune that was driven if it is known. `progress` is told the bytes
+    read. Raises DriveFileError, LogError, and ConfigError where the DBC lacks what an input names.
     """
     size = path.stat().st_size
-    kind = _kind(path)
 
     def origin(begun_s: Callable[[], float | None]) -> Origin:
         return Origin(path.name, sha256, size, imported, lambda: _date(begun_s()))
 
-    if kind is _read_capture:
+    if reading is not None:
         capture = Capture(config, pick_source(config, source), channel=channel)
         report = capture.report
-        blocks = capture.blocks(_told(capture_batches(path), progress))
+        blocks = capture.blocks(_told(reading.batches(), progress))
         entered = enter_drive(log, config, blocks, origin(lambda: capture.begun_s), tune=tune, remarks=report.lines)
         return Imported(entered, f"{report.decoded} of {report.frames} frames read", tuple(report.lines()))
     for option, value in (("--source", source), ("--channel", channel)):
         if value is not None:
             raise DriveFileError(f"{option} {value}: is for CAN captures, and {path.name} is none")
-    columns = kind(path, config)
+    columns = _kind(path)(path, config)
     progress(size)
     entered = enter_drive(
         log,
