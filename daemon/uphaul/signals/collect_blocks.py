@@ -11,6 +11,7 @@ sources remark is not dealt with here: it has no need of speed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from math import fsum
 from typing import TypeVar
 
@@ -126,9 +127,18 @@ class BlockCollector:
     def _tunes(self, times: list[int], values: Floats) -> npt.NDArray[np.int16]:
         if self._tune_column is None or self._tune_reading is None:
             return np.full(len(times), self._tune, dtype=np.int16)
-        step = self._tune_reading.step
-        readings = values[:, self._tune_column].tolist()
-        return np.array([step(t, reading) for t, reading in zip(times, readings, strict=True)], dtype=np.int16)
+        tunes = np.empty(len(times), dtype=np.int16)
+        readings = values[:, self._tune_column]
+        same = (readings[1:] == readings[:-1]) | (np.isnan(readings[1:]) & np.isnan(readings[:-1]))
+        ends = [0, *(np.flatnonzero(~same) + 1).tolist(), len(times)] if times else [0]
+        for start, stop in pairwise(ends):  # a run of one reading
+            reading = float(readings[start])
+            for k in range(start, stop):
+                tunes[k] = self._tune_reading.step(times[k], reading)
+                if self._tune_reading.settled:
+                    tunes[k:stop] = tunes[k]
+                    break
+        return tunes
 
     def _column(self, column: int, signal: Signal, t_ms: Ints) -> tuple[Qualities, Floats]:
         """Quality and value of one signal at every tick."""

@@ -28,6 +28,11 @@ class TuneReading:
         self._other = NO_TUNE
         self._since_ms = 0.0
 
+    @property
+    def settled(self) -> bool:
+        """Whether the last reading means the present tune: more ticks with the same reading change nothing."""
+        return self._other == self.tune
+
     def step(self, t_ms: float, reading: float) -> int:
         """The tune at the tick `t_ms`, at which the signal reads so (NaN when unknown)."""
         found = self._meaning(reading)
