@@ -222,7 +222,9 @@ async def test_minutes_left_are_told_where_they_are_known() -> None:
     ease, seen = busy().alerts[:2]
     async with page_of(Vehicle(replace(busy(), alerts=(seen, ease)))) as page:
         await live(page)
-        await expect(page.locator("#alert .left")).to_have_text("About 2\u00a0min left at this rate")
+        await expect(page.locator("#alert .left")).to_have_text(
+            "About 2\u00a0min at this rate to the next limit, 104\u00a0°C"
+        )
 
 
 @pytest.mark.asyncio
@@ -340,6 +342,25 @@ async def test_a_mark_is_confirmed_with_its_time_and_takes_a_note() -> None:
             {"do": "mark", "text": ""},
             {"do": "mark", "text": "felt flat (to the mark at 0:21:15)"},
         ]
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("note", ["", "felt flat"])
+async def test_the_place_for_a_note_goes_by_itself_unless_something_is_written(note: str) -> None:
+    vehicle = Vehicle(calm())
+    async with page_of(vehicle) as page:
+        await page.clock.install()
+        await page.reload()
+        await page.clock.run_for(1000)
+        await live(page)
+        await page.locator("#mark").click()
+        await page.locator("#note").fill(note)
+        await page.locator("#room-name").click()  # so that it has no focus
+        for s, stays in ((15, True), (21, note != "")):
+            await page.clock.run_for(15_000 if s == 15 else 6_000)
+            vehicle.tell(replace(calm(), t_ms=s * 1000))
+            await expect(page.locator("#drive")).to_have_text(f"drive 8 · 0:00:{s}")
+            await expect(page.locator("#marked")).to_be_visible(visible=stays)
 
 
 @pytest.mark.asyncio

@@ -5,6 +5,7 @@ import { capital, clockTime } from "./words.js";
 
 const PATIENCE_MS = 8000;
 const SAID_MS = 8000;
+const NOTE_MS = 20_000; // the place for a note goes by itself when nobody writes: it lies over the readings
 
 let name; // of this device as paired; null: not paired; undefined: not told
 let live = false;
@@ -13,6 +14,7 @@ let t_ms = null;
 let unseen = 0;
 let said = { words: "", until_ms: 0 };
 let marked_ms = null; // the drive's time of the mark whose note is being written
+let note_until_ms = 0;
 let refresh = () => {};
 let told = ""; // what others know of whether this device may act
 
@@ -92,6 +94,8 @@ export function showActing(status, unseenCount) {
   t_ms = status.t_ms;
   replaying = status.played !== null;
   unseen = unseenCount;
+  const note = byId("note");
+  if (performance.now() > note_until_ms && !note.value && document.activeElement !== note) byId("marked").hidden = true;
   showBar();
 }
 
@@ -105,6 +109,7 @@ async function mark() {
   marked_ms = t_ms;
   setText(byId("marked-words"), `✓ Marked at ${clockTime(marked_ms ?? 0)}`);
   byId("note").value = "";
+  note_until_ms = performance.now() + NOTE_MS;
   byId("marked").hidden = false;
 }
 

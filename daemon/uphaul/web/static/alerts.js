@@ -74,7 +74,7 @@ function showOthers(alerts) {
     setText(part("act"), `${SHAPES[alert.action]} ${alert.act}`);
     setText(part("say"), whole(alert));
     setText(part("reason"), reason(alert));
-    setText(part("left"), minutesLeft(alert));
+    setText(part("left"), minutesLeft(alert, shown.signals));
     setText(part("words"), alert.words);
     showControls(part, alert);
   });
@@ -135,7 +135,7 @@ function showFirst(alert) {
   setText(byId("act"), alert.act);
   setText(part("reason"), reason(alert));
   setText(part("say"), whole(alert));
-  setText(part("left"), minutesLeft(alert));
+  setText(part("left"), minutesLeft(alert, shown.signals));
   setText(part("words"), isUnseen(alert) ? "" : `✓ ${alert.words}`);
   setText(byId("why-raised"), [raisedAt(alert), alert.latching ? "Held until reset once it is over" : ""].filter(Boolean).join(" · "));
   showControls(part, alert);

@@ -158,6 +158,7 @@ export function roomWords(signal) {
     unit: words,
     after: past ? "past its limit" : "left",
     until: past ? `its limit is ${withUnit(figure(limitShown), words)}: ${ASKS[room.action]}` : `until ${ASKS[room.action]} at ${withUnit(figure(limitShown), words)}`,
+    limit: withUnit(figure(limitShown), words),
     next: `until the next limit, ${withUnit(figure(limitShown), words)}: ${ASKS[room.action]}`,
     now: `now ${withUnit(figure(rounded(signal.value)), words)}`,
     trend: trendWords(signal),
@@ -174,7 +175,12 @@ export function nearness(share) {
   return share < 0.6 ? ["nearer", "getting closer"] : ["far", "room to spare"];
 }
 
-export const minutesLeft = (alert) => (alert.left_s === null || alert.over ? "" : `${capital(about(alert.left_s))} left at this rate`);
+/** How long until the limit that the alert's signal comes to next, where that is known. */
+export function minutesLeft(alert, signals) {
+  const signal = signals.find((s) => s.name === alert.signal);
+  if (alert.left_s === null || alert.over || !signal?.room) return "";
+  return `${capital(about(alert.left_s))} at this rate to the next limit, ${roomWords(signal).limit}`;
+}
 
 /** Limits in force of a signal, for the list of all readings. */
 export function limits(signal) {
