@@ -510,6 +510,20 @@ async def test_a_flood_of_acts_is_refused(tmp_path: Path) -> None:
         assert len(rig.collector.collect(0).block(0, all_qualities=True).events) == 20
 
 
+async def test_half_a_character_in_an_act_is_answered_and_ends_nothing(tmp_path: Path) -> None:
+    """JSON can spell what no text in UTF-8 can hold (RFC 8259, section 8.2)."""
+    async with Broker(tmp_path) as broker, Subscriber(broker, ANSWERS) as subscriber:
+        rig = Rig(broker, tmp_path, accept_acts=True)
+        async with telling(rig.mqtt):
+            await until(lambda: subscribed(broker), "our subscription")
+            await subscriber.publish(f"{PREFIX}v1/act", rb'{"do": "mark", "id": "\ud800"}')
+            await subscriber.publish(f"{PREFIX}v1/act", rb'{"\udfff": 1, "id": "two"}')
+            await until(lambda: len(subscriber.of("act/answer")) == 2, "two answers")
+        first, second = subscriber.of("act/answer")
+        assert (first["id"], first["done"]) == ("?", 1)
+        assert second["refused"].startswith("?: no such key")
+
+
 async def test_without_leave_no_act_is_heard(tmp_path: Path) -> None:
     async with Broker(tmp_path) as broker, Subscriber(broker) as subscriber:
         rig = Rig(broker, tmp_path)

@@ -307,5 +307,6 @@ def _plain(value: Any) -> Any:
 
 
 def as_json(message: Any) -> bytes:
-    """The payload: one JSON object in UTF-8, without blanks."""
-    return json.dumps(_plain(message), ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+    """The payload: one JSON object in UTF-8, without blanks; a question mark for what UTF-8 cannot hold."""
+    text = json.dumps(_plain(message), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.encode(errors="replace")
