@@ -24,6 +24,7 @@ COMMANDS = {
     "panel": "play on buzzer and lamp what the driver hears of an alert",
     "pair": "let a phone act on the page, list such devices, take them off",
     "replay": "judge a recorded drive again, and compare with what was judged live",
+    "report": "write what a drive that somebody complains about says, as one page to read, print or send",
     "run": "run the daemon",
     "sensors": "what every input reads now, and what its sensor can tell from a fault",
 }

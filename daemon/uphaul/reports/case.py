@@ -1,0 +1,158 @@
+"""A drive that somebody complains about: all that its log tells of it, and what the analysis makes of that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from uphaul.alerts import Notice
+from uphaul.analysis.comparison import Comparison
+from uphaul.analysis.evidence import Pair, evidence
+from uphaul.analysis.findings import Findings, judge
+from uphaul.analysis.moments import Marked, moments
+from uphaul.analysis.review import Episode
+from uphaul.analysis.segments import Segment, cut
+from uphaul.analysis.what_if import Stretch
+from uphaul.analysis.whole import ROLES, WholeDrive
+from uphaul.config.spec import Config, DemoSpec
+from uphaul.log.info import Anchor, DriveInfo, SegmentInfo
+from uphaul.physics.basis import Bools, Floats
+from uphaul.rules import Kind, Rule
+from uphaul.signals import Block
+from uphaul.units import convert
+
+__all__ = ["Case", "Looked", "Part", "look"]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A stretch of a drive that one configuration and one version of the program judged."""
+
+    info: SegmentInfo
+    config: Config
+    sha256: str
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One drive of a log. `episodes` are what the rules said on the way, `notes` what the log could not give."""
+
+    log: str
+    about: DriveInfo
+    parts: tuple[Part, ...]
+    anchors: tuple[Anchor, ...]
+    whole: WholeDrive
+    episodes: tuple[Episode, ...]
+    notices: tuple[Notice, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def config(self) -> Config:
+        """The configuration at the drive's end."""
+        return self.parts[-1].config
+
+    @property
+    def rules(self) -> tuple[Rule, ...]:
+        """The rules at the drive's end."""
+        return self.config.rules
+
+    @cached_property
+    def rule_of(self) -> dict[str, Rule]:
+        """Every rule that judged some part, by name, as it last was."""
+        return {r.name: r for part in self.parts for r in part.config.rules}
+
+    @property
+    def first_ms(self) -> int:
+        """The first tick."""
+        return int(self.whole.t_ms[0])
+
+    @property
+    def last_ms(self) -> int:
+        """The last tick."""
+        return int(self.whole.t_ms[-1])
+
+    @property
+    def invented(self) -> bool:
+        """Whether the drive is one of the invented vehicle."""
+        return any(
+            "invented" in p.config.vehicle.name.casefold() or any(isinstance(s, DemoSpec) for s in p.config.sources)
+            for p in self.parts
+        )
+
+    @cached_property
+    def gaps(self) -> Bools:
+        """(N,) ticks that follow a gap."""
+        out: Bools = np.diff(self.whole.t_ms, prepend=self.whole.t_ms[:1]) > self.whole.gap_ms
+        return out
+
+    def unit(self, role: str) -> str:
+        """The owner's unit of a role, the canonical one where it isn't fitted."""
+        column = self.whole.column(role)
+        return ROLES[role] if column is None else self.whole.signals[column].unit
+
+    def own(self, role: str, value: float) -> float:
+        """A value of a role from its canonical unit in the owner's."""
+        return float(convert(value, ROLES[role], self.unit(role)))
+
+    def tune(self, number: int) -> str:
+        """The name of a tune of the whole drive."""
+        return self.whole.tunes[number] if 0 <= number < len(self.whole.tunes) else "unknown"
+
+    def rule_unit(self, rule: Rule) -> str:
+        """The unit of a rule's value and limit."""
+        if rule.kind is Kind.LOST:
+            return ""
+        if rule.kind in (Kind.EXPOSURE, Kind.REACH):
+            return "s"
+        unit = next((s.unit for s in self.whole.signals if s.name == rule.signal), "")
+        return f"{unit}/s" if rule.kind is Kind.RATE else unit
+
+    def stretch(self, start: int = 0, stop: int | None = None) -> Stretch:
+        """Ticks `start` to `stop` of the drive for the judge."""
+        d = self.whole
+        block = Block(d.signals, d.t_ms[start:stop], d.values[start:stop], d.tune[start:stop])
+        names = (*d.tunes, *(n for r in self.rules for n, _ in (*r.tunes, *r.expected)))
+        return Stretch(block, tuple(dict.fromkeys(names)), d.gap_ms)
+
+    def known(self, signal: str) -> bool:
+        """Whether a signal of that name was known at some tick."""
+        return signal in self._known
+
+    @cached_property
+    def _known(self) -> frozenset[str]:
+        found = np.isfinite(self.shares) & (self.shares > 0.0)
+        return frozenset(s.name for s, any_ in zip(self.whole.signals, found.tolist(), strict=True) if any_)
+
+    @cached_property
+    def shares(self) -> Floats:
+        """(S,) share of the ticks at which each signal was known."""
+        out = np.zeros(len(self.whole.signals))
+        for at in range(0, len(self.whole), 8192):
+            out += np.count_nonzero(~np.isnan(self.whole.values[at : at + 8192]), axis=0)
+        return out / len(self.whole)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looked:
+    """What the analysis makes of a case. `comparison` None: there is no reference drive."""
+
+    segments: tuple[Segment, ...]
+    marked: tuple[Marked, ...]
+    findings: Findings
+    comparison: Comparison | None
+
+
+def look(case: Case, reference: Case | None = None) -> Looked:
+    """Cut the drive, look at its marks, and hold it against the reference where there is one."""
+    other = None if reference is None else reference.whole
+    pair = Pair(case.whole, other)
+    cautions: Sequence[str] = pair.comparison.cautions if pair.comparison else ("there is no reference drive",)
+    return Looked(
+        segments=tuple(cut(case.whole, case.rules)),
+        marked=tuple(moments(case.whole, other)),
+        findings=judge(evidence(pair), tuple(cautions)),
+        comparison=pair.comparison,
+    )

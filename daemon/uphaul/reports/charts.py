@@ -1,0 +1,255 @@
+"""Charts of a drive as SVG to be put into a page: panels over one time axis, with alerts, marks and limits.
+
+No text that comes from a log is drawn: alerts and marks stand there by number, quantities by the words of this project.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import StringIO
+from itertools import count
+from typing import Any
+
+import numpy as np
+
+from uphaul.analysis.decimate import decimate, window
+from uphaul.errors import UphaulError
+from uphaul.physics.basis import Bools, Floats, Ints
+from uphaul.rules import Action
+
+__all__ = ["Band", "Panel", "Pin", "Span", "chart"]
+
+WIDTH_IN, PANEL_IN, STRIP_IN, FOOT_IN = 7.1, 0.82, 0.30, 0.36
+BUCKETS = 420
+"""Stretches of the time axis of which the extremes are drawn: finer than a printer's line on the width of a page."""
+
+INKS = (("#1f4e79", "-"), ("#a85a00", (0, (5, 1.5))), ("#3f7030", (0, (1.2, 1.2))), ("#6b3a78", (0, (6, 1, 1, 1))))
+"""Colour and dash of the lines of a panel: told apart without colour as well."""
+
+WASH = {Action.NOTE: "#e4e7ea", Action.EASE: "#f6dfb5", Action.STOP: "#f3c3bb"}
+LIMIT_INK = "#b00020"
+STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200)
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One axis: lines as (words, values (N,)), and limits likewise, all in `unit`."""
+
+    title: str
+    unit: str
+    lines: tuple[tuple[str, Floats], ...]
+    limits: tuple[Floats, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """An alert that lasted from `start_ms` to `stop_ms`."""
+
+    start_ms: int
+    stop_ms: int
+    label: str
+    action: Action
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """A moment with a label."""
+
+    t_ms: int
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a strip above the panels, with a word that is drawn where it fits."""
+
+    start_ms: int
+    stop_ms: int
+    word: str
+
+
+def chart(
+    t_ms: Ints,
+    gaps: Bools,
+    panels: Sequence[Panel],
+    ends_ms: tuple[int, int],
+    *,
+    bands: Sequence[Band] = (),
+    pins: Sequence[Pin] = (),
+    strip: Sequence[Span] = (),
+    name: str = "chart",
+) -> str:
+    """Draw panels over the drive's time from `ends_ms` to `ends_ms`. `name` must differ between the charts of a page.
+
+    Raises UphaulError when the library is not installed.
+    """
+    try:
+        import matplotlib as mpl
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        raise UphaulError("the report's charts need matplotlib: pip install 'uphaul[workshop]'") from error
+    plain: dict[Any, Any] = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(("backend", "interactive", "toolbar"))}
+    ours: dict[Any, Any] = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": name,
+        "text.parse_math": False,
+        "font.family": "sans-serif",
+        "font.sans-serif": ["DejaVu Sans"],
+        "font.size": 7.0,
+        "axes.linewidth": 0.6,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "xtick.major.width": 0.6,
+        "ytick.major.width": 0.6,
+        "axes.unicode_minus": True,
+    }
+    first, last = window(t_ms.astype(np.float64), *ends_ms)
+    height = STRIP_IN + PANEL_IN * len(panels) + FOOT_IN
+    with mpl.rc_context(plain | ours):
+        figure = Figure(figsize=(WIDTH_IN, height))
+        canvas = FigureCanvasSVG(figure)
+        ratios = [STRIP_IN, *[PANEL_IN] * len(panels)]
+        grid = figure.add_gridspec(
+            len(ratios),
+            1,
+            height_ratios=ratios,
+            hspace=0.16,
+            left=0.075,
+            right=0.995,
+            top=0.995,
+            bottom=FOOT_IN / height,
+        )
+        top = figure.add_subplot(grid[0])
+        _strip(top, ends_ms, strip, bands, pins)
+        for i, panel in enumerate(panels):
+            axes = figure.add_subplot(grid[i + 1])
+            _panel(axes, panel, t_ms[first:last], gaps[first:last], slice(first, last))
+            _dress(axes, ends_ms, bands, pins, last=i + 1 == len(panels))
+        out = StringIO()
+        print_svg: Any = canvas.print_svg
+        print_svg(out, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    return _inline(out.getvalue(), name)
+
+
+def _strip(
+    axes: Any, ends_ms: tuple[int, int], strip: Sequence[Span], bands: Sequence[Band], pins: Sequence[Pin]
+) -> None:
+    """What the vehicle was doing, below; the numbers of alerts and marks, above."""
+    axes.set_axis_off()
+    axes.set_xlim(ends_ms)
+    axes.set_ylim(0.0, 2.0)
+    wide = ends_ms[1] - ends_ms[0]
+    for i, span in enumerate(strip):
+        a, b = max(span.start_ms, ends_ms[0]), min(span.stop_ms, ends_ms[1])
+        if b <= a:
+            continue
+        axes.axvspan(a, b, 0.0, 0.42, facecolor=("#dfe6ec", "#c9d4de")[i % 2], edgecolor="none")
+        if (b - a) / wide > 0.0105 * len(span.word) + 0.004:
+            axes.text((a + b) / 2, 0.40, span.word, ha="center", va="center", size=6.0, color="#22313f")
+    taken = -1.0
+    labels = [
+        (max(b.start_ms, ends_ms[0]), b.label) for b in bands if b.stop_ms >= ends_ms[0] and b.start_ms <= ends_ms[1]
+    ]
+    labels += [(p.t_ms, p.label) for p in pins if ends_ms[0] <= p.t_ms <= ends_ms[1]]
+    for at, label in sorted(labels):
+        place = (at - ends_ms[0]) / wide
+        if place < taken:
+            continue  # the table has it; two labels on one another have neither
+        bold = "bold" if any(p.label == label for p in pins) else "normal"
+        left = place < 0.97
+        axes.text(at, 1.45, label, ha="left" if left else "right", va="center", size=6.5, weight=bold, color="#111111")
+        taken = place + 0.011 * len(label) + 0.006
+
+
+def _panel(axes: Any, panel: Panel, t_ms: Ints, gaps: Bools, part: slice) -> None:
+    """The lines of one panel, thinned so that no extreme is lost."""
+    x = t_ms.astype(np.float64)
+
+    def draw(values: Floats, **style: Any) -> Any:
+        at = decimate(x, values, gaps, BUCKETS)
+        line = axes.plot(np.where(at < 0, np.nan, x[at]), np.where(at < 0, np.nan, values[at]), **style)
+        return line[0]
+
+    lowest, highest = np.inf, -np.inf
+    for values in panel.limits:
+        if np.isfinite(values[part]).any():
+            draw(values[part], color=LIMIT_INK, lw=0.7, ls=(0, (4, 2)), zorder=2)
+            highest = max(highest, float(np.nanmax(values[part])))
+            lowest = min(lowest, float(np.nanmin(values[part])))
+    drawn = []
+    for (words, values), (colour, dash) in zip(panel.lines, INKS, strict=False):
+        if not np.isfinite(values[part]).any():
+            continue
+        line = draw(values[part], color=colour, ls=dash, lw=0.9, zorder=3)
+        drawn.append((line, words))
+        highest, lowest = max(highest, float(np.nanmax(values[part]))), min(lowest, float(np.nanmin(values[part])))
+    if np.isfinite(highest):
+        room = max(highest - lowest, 1e-9) * 0.08
+        axes.set_ylim(lowest - room, highest + 2.2 * room)
+    title = f"{panel.title}, {panel.unit}" if panel.unit else panel.title
+    if len(panel.lines) > 1:
+        axes.legend(
+            [line for line, _ in drawn], [words for _, words in drawn], loc="upper right", ncols=4, fontsize=6.0,
+            frameon=True, framealpha=0.85, edgecolor="none", borderpad=0.2, handlelength=2.4, columnspacing=1.0,
+        )  # fmt: skip
+    axes.text(
+        0.004, 0.97, title, transform=axes.transAxes, ha="left", va="top", size=6.8, weight="bold", zorder=5,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8},
+    )  # fmt: skip
+
+
+def _dress(axes: Any, ends_ms: tuple[int, int], bands: Sequence[Band], pins: Sequence[Pin], *, last: bool) -> None:
+    axes.set_xlim(ends_ms)
+    for band in bands:
+        a, b = max(band.start_ms, ends_ms[0]), min(max(band.stop_ms, band.start_ms), ends_ms[1])
+        if b >= a:
+            least = (ends_ms[1] - ends_ms[0]) * 0.0015
+            axes.axvspan(a, max(b, a + least), facecolor=WASH[band.action], edgecolor="none", zorder=0)
+    for pin in pins:
+        if ends_ms[0] <= pin.t_ms <= ends_ms[1]:
+            axes.axvline(pin.t_ms, color="#111111", lw=0.9, zorder=4)
+    span_s = (ends_ms[1] - ends_ms[0]) / 1000.0
+    step_s = next((s for s in STEPS_S if span_s / s <= 9), STEPS_S[-1])
+    begin = -(-ends_ms[0] // (step_s * 1000)) * step_s * 1000
+    ticks = list(range(int(begin), ends_ms[1] + 1, step_s * 1000))
+    axes.set_xticks(ticks)
+    axes.yaxis.get_major_locator().set_params(nbins=4)
+    axes.grid(visible=True, color="#d5d9dd", lw=0.4, zorder=1)
+    axes.tick_params(length=2.0, pad=1.5)
+    if last:
+        axes.set_xticklabels([_time(t) for t in ticks])
+        axes.set_xlabel(
+            "time into the drive, min:s" if ends_ms[1] < 3_600_000 else "time into the drive, h:min:s", labelpad=1
+        )
+    else:
+        axes.set_xticklabels([])
+
+
+def _time(t_ms: int) -> str:
+    minutes, seconds = divmod(t_ms // 1000, 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+_ID = re.compile(r' id="([^"]*)"')
+_USED = re.compile(r'(?:url\(#|xlink:href="#)([^)"]+)')
+_LONG = re.compile(r"-?\d+\.\d{3,}")
+_COORDINATES = re.compile(r' (?:d|x|y|x1|x2|y1|y2|width|height|transform|points)="[^"]*"')
+
+
+def _inline(svg: str, name: str) -> str:
+    """The drawing as an element of a page: no prolog, no size of its own, names that no other chart has, short numbers."""
+    svg = svg[svg.index("<svg") :]
+    used = set(_USED.findall(svg))
+    number = count()
+    names = {old: f"{name}-{next(number)}" for old in sorted(used)}
+    svg = _ID.sub(lambda m: f' id="{names[m[1]]}"' if m[1] in names else "", svg)
+    svg = re.sub(r"(url\(#|xlink:href=\"#)([^)\"]+)", lambda m: m[1] + names[m[2]], svg)
+    svg = _COORDINATES.sub(lambda m: _LONG.sub(lambda n: f"{float(n[0]):.2f}", m[0]), svg)
+    head, rest = svg.split(">", 1)
+    box = re.search(r'viewBox="[^"]*"', head)
+    assert box is not None, "matplotlib gives every drawing a viewBox"
+    return f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" {box[0]} aria-hidden="true">{rest}'.strip()

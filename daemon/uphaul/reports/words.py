@@ -1,0 +1,113 @@
+"""How reports write times, numbers, units and the names of quantities, for people."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+__all__ = ["ROLE_WORDS", "and_list", "clock", "duration", "figure", "number", "plural", "role_words", "unit_words"]
+
+ROLE_WORDS = {
+    "rpm": "engine speed",
+    "speed": "road speed",
+    "pedal": "pedal",
+    "gear": "gear",
+    "gear_by_ratio": "gear by its ratio",
+    "boost": "boost",
+    "map": "manifold pressure",
+    "map_told": "manifold pressure as told by the engine computer",
+    "baro": "barometer",
+    "exhaust_pressure": "pressure before the turbine",
+    "drive_pressure": "drive pressure",
+    "drive_ratio": "drive pressure to boost",
+    "pressure_ratio": "compressor pressure ratio",
+    "egt": "EGT",
+    "egt_post": "EGT after the turbine",
+    "coolant": "coolant",
+    "head": "head metal",
+    "charge": "air after the intercooler",
+    "compressor_out": "air leaving the turbo",
+    "ambient": "ambient",
+    "oil_temp": "oil temperature",
+    "oil_pressure": "oil pressure",
+    "transmission": "transmission",
+    "mixture": "mixture (lambda)",
+    "fuel": "fuel",
+    "air": "air",
+    "battery": "supply voltage",
+    "altitude": "altitude",
+    "grade": "grade",
+    "mass": "mass",
+    "wheel_power": "power at the wheels",
+    "crank_power": "power at the crankshaft",
+    "clutch_slip": "clutch slip",
+    "cooler_effectiveness": "intercooler effectiveness",
+    "turbo_speed": "turbo speed",
+}
+"""What people call the roles of the analysis."""
+
+_UNITS = {"degC": "°C", "degF": "°F", "1": "", "m3/s": "m³/s", "m/s2": "m/s²", "kg/m3": "kg/m³"}
+
+
+def role_words(role: str) -> str:
+    """What people call a role; the role itself where there is no word."""
+    return ROLE_WORDS.get(role, role.replace("_", " "))
+
+
+def unit_words(unit: str) -> str:
+    """A unit as people write it: ``°C``; nothing for a plain number."""
+    return _UNITS.get(unit, unit)
+
+
+def clock(t_ms: float) -> str:
+    """Time into a drive: ``12:34.5``, with hours where there are any."""
+    tenths = round(abs(t_ms) / 100)
+    minutes, rest = divmod(tenths, 600)
+    hours, minutes = divmod(minutes, 60)
+    sign = "-" if t_ms < 0 else ""
+    return f"{sign}{hours}:{minutes:02d}:{rest / 10:04.1f}" if hours else f"{sign}{minutes}:{rest / 10:04.1f}"
+
+
+def duration(ms: float) -> str:
+    """A length of time in words: ``4.2 s``, ``3 min 12 s``, ``2 h 05 min``."""
+    tenths = round(ms / 100)  # rounded before it is divided up: 119.6 s are 2 min 00 s, never 1 min 60 s
+    if tenths < 600:
+        return f"{tenths / 10:.1f} s"
+    seconds = round(ms / 1000)
+    if seconds < 3600:
+        return f"{seconds // 60} min {seconds % 60:02d} s"
+    return f"{seconds // 3600} h {seconds % 3600 // 60:02d} min"
+
+
+def number(value: float | None, unit: str = "") -> str:
+    """A value with its unit, a dash when unknown."""
+    if value is None or not isfinite(value):
+        return "–"
+    decimals = 3 if abs(value) < 10 else 2 if abs(value) < 100 else 1
+    text = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
+    return f"{text} {unit}" if unit and unit != "1" else text
+
+
+def figure(value: float | None, unit: str = "", *, sign: bool = False) -> str:
+    """A value to about three digits with its unit in people's words, a dash when unknown."""
+    if value is None or not isfinite(value):
+        return "–"
+    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    text = f"{value:.{decimals}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    text = "0" if text == "-0" else text
+    if sign and not text.startswith("-") and text != "0":
+        text = f"+{text}"
+    text = text.replace("-", "\N{MINUS SIGN}")
+    words = unit_words(unit)
+    return f"{text}\N{NO-BREAK SPACE}{words}" if words else text
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """``1 alert``, ``3 alerts``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def and_list(words: list[str]) -> str:
+    """``a, b and c``."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
