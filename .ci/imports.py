@@ -22,7 +22,7 @@ PACKAGE = "uphaul"
 ORDER: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
-    ("app",),
+    ("app", "desk"),
     ("live", "play", "journal", "housekeeping", "exchange"),
     ("web", "present"),
     ("reports",),

@@ -18,6 +18,7 @@ COMMANDS = {
     "calibrate": "two-point calibration of a live input against a reference",
     "config": "check a configuration, or print its schema",
     "demo": "run the daemon on an invented vehicle, with its page on this machine",
+    "desk": "show a drive in the browser, and what other limits and delays would have said",
     "drives": "list the drives of a log",
     "export": "write a drive of a log as CSV, Parquet or MDF4",
     "import": "put a CAN capture, CSV, Parquet or MDF4 file into a log, as a drive that replays",

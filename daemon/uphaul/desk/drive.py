@@ -1,0 +1,190 @@
+"""One drive of a log in memory, as the page asks for it: stretches, signals, segments, and what was said live."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from uphaul.analysis.align import distance_km, places_km
+from uphaul.analysis.review import Episode, cut_off, episodes, heard
+from uphaul.analysis.route import road_grade, steps_m
+from uphaul.analysis.segments import Segment, cut
+from uphaul.analysis.what_if import Stretch
+from uphaul.analysis.whole import WholeDrive
+from uphaul.config import load_rules, load_texts
+from uphaul.config.spec import Config
+from uphaul.errors import LogError, UphaulError
+from uphaul.live import carried_from_json
+from uphaul.log.drives import log_parts, pick_drive
+from uphaul.log.reader import Log
+from uphaul.physics.basis import Bools, Floats
+from uphaul.rules import Condition, Rule
+from uphaul.signals import NO_TUNE, Block, Event, Signal
+from uphaul.vehicle import Vehicle
+
+__all__ = ["AXES", "RULES_FILE", "DeskDrive", "load_drive"]
+
+AXES = ("time", "distance", "place")
+RULES_FILE = "rules.toml"
+
+
+@dataclass(eq=False)
+class DeskDrive:
+    """A drive. `rules` are those in force at its end and `rules_text` the file they stand in.
+
+    `whole` and the `stretches` share their values; the tunes have one numbering. `live` is what was said on the way.
+    """
+
+    path: Path
+    number: int
+    begun: str | None
+    whole: WholeDrive
+    stretches: tuple[Stretch, ...]
+    vehicle: Vehicle
+    rules: tuple[Rule, ...]
+    rules_text: str
+    live: list[Episode]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def label(self) -> str:
+        """``drive 3 of trip.db``."""
+        return f"drive {self.number} of {self.path.name}"
+
+    @cached_property
+    def segments(self) -> list[Segment]:
+        """What the vehicle was doing."""
+        return cut(self.whole)
+
+    @cached_property
+    def t_s(self) -> Floats:
+        """(N,) time since the first tick, in s."""
+        since: Floats = (self.whole.t_ms - self.whole.t_ms[0]) / 1000.0
+        return since
+
+    @cached_property
+    def km(self) -> Floats:
+        """(N,) way since the first tick, in km."""
+        return distance_km(self.whole)
+
+    @cached_property
+    def grade(self) -> Floats:
+        """(N,) the grade of the road, positive uphill."""
+        return road_grade(self.whole, steps_m(self.whole))
+
+    @cached_property
+    def after_gap(self) -> Bools:
+        """(N,) ticks that follow a gap."""
+        return np.diff(self.whole.t_ms, prepend=self.whole.t_ms[:1]) > self.whole.gap_ms
+
+    def axis(self, name: str, reference: DeskDrive | None = None) -> Floats:
+        """(N,) the drive on that axis; its place is one on the way of the `reference` (its own way without one)."""
+        if name == "time":
+            return self.t_s
+        if name == "distance" or reference is None:
+            return self.km
+        if name == "place":
+            return places_km(self.whole, reference.whole)
+        raise UphaulError(f"axis: one of {', '.join(AXES)}, not {name!r}")
+
+    def signal(self, name: str) -> int:
+        """The column of a signal. Raises UphaulError."""
+        found = next((i for i, s in enumerate(self.whole.signals) if s.name == name), None)
+        if found is None:
+            raise UphaulError(f"signal {name!r}: {self.label} has none of that name")
+        return found
+
+    def rules_of(self, words: str) -> tuple[Rule, ...]:
+        """The rules of another text of the rules file, for this drive's signals. Raises ConfigError."""
+        return load_rules(words, RULES_FILE, self.whole.signals, self.vehicle, allow_unknown=True)
+
+
+def load_drive(path: Path, drive: int | None) -> DeskDrive:
+    """Load a drive of a log, the last one for None. Raises UphaulError."""
+    with Log.open(path) as log:
+        number = pick_drive(log, drive)
+        label = f"{path} drive {number}"
+        parts = log_parts(log, number)
+        if not parts:
+            raise LogError(f"{label}: it has no tick yet")
+        configs = [load_texts(dict(part.files), label=label, check_inputs=False) for part in parts]
+        named = [name for part in parts for name in part.tunes]
+        named += [name for c in configs for r in c.rules for name, _ in (*r.tunes, *r.expected)]
+        tunes = tuple(dict.fromkeys(named))
+        signals: dict[str, Signal] = {}
+        for part in parts:
+            for s in part.signals:
+                if signals.setdefault(s.name, s).unit != s.unit:
+                    raise LogError(f"{label}: {s.name} is in {signals[s.name].unit} and in {s.unit}")
+        columns = tuple(signals.values())
+        place = {name: i for i, name in enumerate(signals)}
+        blocks = [list(part.blocks()) for part in parts]
+        sizes = [sum(len(b) for b in each) for each in blocks]
+        # by columns in memory: all that the page asks for goes down a column
+        values = np.full((len(columns), sum(sizes)), np.nan)
+        t_ms = np.empty(sum(sizes), dtype=np.int64)
+        tune = np.full(sum(sizes), NO_TUNE, dtype=np.int16)
+        stretches, begins, at = [], [], 0
+        events: list[Event] = []
+        for i, (part, each) in enumerate(zip(parts, blocks, strict=True)):
+            number_of = np.array([*(tunes.index(name) for name in part.tunes), NO_TUNE], dtype=np.int16)
+            mine = [place[s.name] for s in part.signals]
+            start = at
+            own_events = tuple(e for b in each for e in b.events)
+            events += own_events
+            for b in each:
+                stop = at + len(b)
+                t_ms[at:stop], tune[at:stop] = b.t_ms, number_of[b.tune]
+                for column, source in zip(mine, b.values.T, strict=True):
+                    values[column, at:stop] = source
+                at = stop
+            block = Block(columns, t_ms[start:at], values[:, start:at].T, tune[start:at], (), own_events)
+            carried = carried_from_json(part.initial_state, label)
+            ended = ""
+            if i + 1 < len(parts):
+                ended = f"{'configuration' if part.files != parts[i + 1].files else 'program'} changed"
+            stretches.append(Stretch(block, tunes, part.gap_ms, part.grid_ms, carried, ended))
+            begins.append(part.ticks_ms[0])
+        gap_ms = max(part.gap_ms for part in parts)
+        whole = WholeDrive(columns, t_ms, values.T, tune, tunes, gap_ms, tuple(events))
+        config, text = configs[-1], dict(parts[-1].files).get(RULES_FILE, "")
+        notes = list(log.notes)
+        if len(parts) > 1:
+            notes.append(
+                "configuration or program changed on the way: the rules here are those of its end, for all of it"
+            )
+        return DeskDrive(
+            path=path,
+            number=number,
+            begun=next((d.begun for d in log.drives() if d.id == number), None),
+            whole=whole,
+            stretches=tuple(stretches),
+            vehicle=config.vehicle,
+            rules=config.rules,
+            rules_text=text,
+            live=_live(log, number, configs, stretches, begins),
+            notes=tuple(notes),
+        )
+
+
+def _live(
+    log: Log, number: int, configs: Sequence[Config], stretches: Sequence[Stretch], begins: Sequence[int]
+) -> list[Episode]:
+    """What was said on the way, each stretch by itself: its judge began anew."""
+    logged, steps = log.conditions(number), log.transitions(number)
+    names = tuple(dict.fromkeys(c.rule for c in logged))
+    conditions = [Condition(c.t_ms, names.index(c.rule), c.active, c.value, c.limit, c.tune) for c in logged]
+    out: list[Episode] = []
+    for i, (config, stretch) in enumerate(zip(configs, stretches, strict=True)):
+        own = [c for c in conditions if bisect_right(begins[1:], c.t_ms) == i]
+        told = [t for t in steps if bisect_right(begins[1:], t.t_ms) == i]
+        found = heard(episodes(own, names), told, config.rules, stretch.carried)
+        if stretch.ended:
+            found = cut_off(found, int(stretch.block.t_ms[-1]), stretch.ended)
+        out += found
+    return out

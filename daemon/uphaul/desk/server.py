@@ -1,0 +1,223 @@
+"""Serves the drive page, for this machine alone: a drive tells where its owner went.
+
+Theory of operation. What the page asks is answered from memory: the drive is loaded before the server is made, and
+nothing of it changes. Every question is worked on in a thread, so that a long one (the grid of settings) holds up none
+of the others but those of the judge. The guard of the daemon's page stands before all of it: names of this machine
+only, so no page from elsewhere can look, and what judges must come from this page itself.
+
+| request | answer |
+|---|---|
+| ``GET /drive.json`` | the drive, and the other one beside it |
+| ``GET /view?axis=&from=&to=&buckets=&signals=a,b&rules=TOKEN`` | traces, as of `uphaul.desk.view.packed` |
+| ``GET /road.json?axis=`` | height and course |
+| ``GET /map.json?value=&x=&y=&steady=`` | a map of cells |
+| ``POST /judge`` ``{"edits": [...]}`` | what the edited rules say |
+| ``POST /settings`` ``{"edits": [...], "rule": name}`` | the grid of settings of a rule |
+| ``GET /rules.toml?rules=TOKEN``, ``GET /rules.diff?rules=TOKEN`` | the edited file, the diff; never written here |
+
+Content security policy: that of the daemon's page but for ``style-src``, where the plotting library needs
+``'unsafe-inline'``: it puts style sheets into shadow roots. Scripts stay limited to this server's files, and no text
+becomes script or markup (trusted types).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Awaitable, Callable, Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from aiohttp import web
+
+from uphaul.desk import telling
+from uphaul.desk.drive import RULES_FILE, DeskDrive
+from uphaul.desk.judging import Judging
+from uphaul.desk.library import scripts
+from uphaul.desk.rules_text import Edit, diff, edit_of
+from uphaul.desk.view import Views, packed
+from uphaul.errors import UphaulError
+from uphaul.web.access import Access, Device
+from uphaul.web.guard import Limits, Rate, json_object, make_guard, problem
+from uphaul.web.server import HEADERS
+
+__all__ = ["POLICY", "make_desk"]
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self'; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'"
+)
+PAGES = {
+    "/": ("desk.html", "text/html"),
+    "/desk.css": ("desk.css", "text/css"),
+    "/desk.js": ("desk.js", "text/javascript"),
+    "/timeline.js": ("timeline.js", "text/javascript"),
+    "/rules.js": ("rules.js", "text/javascript"),
+    "/around.js": ("around.js", "text/javascript"),
+    "/words.js": ("words.js", "text/javascript"),
+}
+OFTEN = Rate(200, 0.05)
+"""A limit that is dragged is judged at every step; all of it comes from this machine."""
+
+Ask = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+
+class _Nobody(Access):
+    """No device is paired, and no file is asked."""
+
+    def __init__(self) -> None:
+        super().__init__(Path("nobody"))
+
+    def device(self, request: web.BaseRequest) -> Device | None:
+        """None, whatever cookie another page of this machine has left."""
+        return None
+
+
+def make_desk(drive: DeskDrive, against: DeskDrive | None = None) -> web.Application:
+    """The application for a drive, with another one beside it. Raises UphaulError when the library is missing."""
+    desk = _Desk(drive, against)
+    app = web.Application(middlewares=[make_guard(_Nobody(), limits=Limits(remote=OFTEN, strangers=OFTEN)), _refusing])
+    app.on_response_prepare.append(_headers)
+    app.on_startup.append(desk.begin)
+    app.on_cleanup.append(desk.end)
+    static = resources.files("uphaul.desk") / "static"
+    for path, (name, kind) in PAGES.items():
+        app.router.add_get(path, _file((static / name).read_bytes(), kind))
+    for name, where in scripts().items():
+        app.router.add_get(f"/library/{name}", _file(where.read_bytes(), "text/javascript"))
+    app.router.add_get("/drive.json", desk.drive)
+    app.router.add_get("/view", desk.view)
+    app.router.add_get("/road.json", desk.road)
+    app.router.add_get("/map.json", desk.map)
+    app.router.add_get("/rules.toml", desk.rules_file)
+    app.router.add_get("/rules.diff", desk.rules_diff)
+    app.router.add_post("/judge", desk.judge)
+    app.router.add_post("/settings", desk.settings)
+    return app
+
+
+def _file(body: bytes, kind: str) -> Ask:
+    async def page(request: web.Request) -> web.Response:
+        return web.Response(body=body, content_type=kind, charset="utf-8")
+
+    return page
+
+
+async def _headers(request: web.Request, response: web.StreamResponse) -> None:
+    response.headers.update({**HEADERS, "Content-Security-Policy": POLICY})
+    response.headers.popall("Server", None)
+
+
+@web.middleware
+async def _refusing(request: web.Request, handler: Ask) -> web.StreamResponse:
+    """What cannot be meant is answered 400 in words."""
+    try:
+        return await handler(request)
+    except UphaulError as error:
+        return problem(400, str(error))
+
+
+class _Desk:
+    """The handlers and what they share."""
+
+    def __init__(self, drive: DeskDrive, against: DeskDrive | None) -> None:
+        self._drive, self._against = drive, against
+        self._judging = Judging(drive)
+        self._views = Views(drive, self._judging, against)
+        self._place = telling.places(drive)
+        self._text: asyncio.Task[str] | None = None
+        self._first: asyncio.Task[Any] | None = None
+
+    async def begin(self, app: web.Application) -> None:
+        """Judge by the drive's own rules before anybody asks."""
+        self._text = asyncio.create_task(asyncio.to_thread(self._described), name="desk-drive")
+        self._first = asyncio.create_task(asyncio.to_thread(self._judging.answer, ()), name="desk-judge")
+
+    async def end(self, app: web.Application) -> None:
+        """Wait for what is under way: a thread cannot be cancelled."""
+        await asyncio.gather(*(t for t in (self._text, self._first) if t is not None), return_exceptions=True)
+
+    def _described(self) -> str:
+        against = None
+        if self._against is not None:
+            place = telling.places(self._against, self._drive)
+            against = telling.drive(self._against, place, number=1)
+        told = {**telling.drive(self._drive, self._place), "against": against}
+        return json.dumps(told, ensure_ascii=False, allow_nan=False)
+
+    async def drive(self, request: web.Request) -> web.Response:
+        """The drive as it is."""
+        assert self._text is not None
+        response = web.json_response(text=await asyncio.shield(self._text))
+        response.enable_compression()
+        return response
+
+    async def view(self, request: web.Request) -> web.Response:
+        """A stretch of the drive, thinned."""
+        asked = request.query
+        signals = [n for n in asked.get("signals", "").split(",") if n]
+        span = _number(asked, "from"), _number(asked, "to")
+        buckets = int(_number(asked, "buckets"))
+        rules = self._judging.of(asked.get("rules", "")).rules if "rules" in asked else ()
+        axis = asked.get("axis", "time")
+        traces = await asyncio.to_thread(self._views.traces, axis, span, buckets, signals, rules)
+        return web.Response(body=packed(traces), content_type="application/octet-stream")
+
+    async def road(self, request: web.Request) -> web.Response:
+        """Height and course."""
+        return web.json_response(await asyncio.to_thread(telling.road, self._drive, request.query.get("axis", "time")))
+
+    async def map(self, request: web.Request) -> web.Response:
+        """A map of cells."""
+        asked = request.query
+        steady = {"yes": True, "no": False, "all": None}.get(asked.get("steady", "all"))
+        names = asked.get("value", ""), asked.get("x", "rpm"), asked.get("y", "boost")
+        return web.json_response(await asyncio.to_thread(telling.map_of, self._drive, *names, steady))
+
+    async def judge(self, request: web.Request) -> web.Response:
+        """What the edited rules say."""
+        edits = _edits(await json_object(request))
+        found = await asyncio.to_thread(self._judging.answer, edits)
+        return web.json_response(telling.answer(found, self._drive, self._place))
+
+    async def settings(self, request: web.Request) -> web.Response:
+        """The grid of settings of a rule."""
+        told = await json_object(request)
+        name = told.get("rule")
+        if not isinstance(name, str):
+            raise UphaulError("rule: the name of a rule")
+        rule, cells = await asyncio.to_thread(self._judging.settings, _edits(told), name)
+        return web.json_response(telling.settings(rule, cells))
+
+    async def rules_file(self, request: web.Request) -> web.Response:
+        """The edited rules file, to be saved by the browser."""
+        text = self._judging.of(request.query.get("rules", "")).text
+        return _download(text, "rules-changed.toml", "application/toml")
+
+    async def rules_diff(self, request: web.Request) -> web.Response:
+        """What was changed in it."""
+        text = self._judging.of(request.query.get("rules", "")).text
+        return _download(diff(self._drive.rules_text, text, RULES_FILE), "rules-changed.diff", "text/x-diff")
+
+
+def _download(text: str, name: str, kind: str) -> web.Response:
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return web.Response(body=text.encode(), content_type=kind, charset="utf-8", headers=headers)
+
+
+def _edits(told: Mapping[str, object]) -> list[Edit]:
+    edits = told.get("edits", [])
+    if not isinstance(edits, list):
+        raise UphaulError("edits: a list")
+    return [edit_of(e) for e in edits]
+
+
+def _number(asked: Mapping[str, str], key: str) -> float:
+    try:
+        value = float(asked[key])
+    except (KeyError, ValueError):
+        raise UphaulError(f"{key}: a number") from None
+    if not abs(value) < 1e12:
+        raise UphaulError(f"{key}: a number that is not so large")
+    return value

@@ -1,0 +1,88 @@
+// Puts the page together: loads the drive, and carries what happens in one part to the others.
+
+import { Around } from "/around.js";
+import { Rules } from "/rules.js";
+import { Timeline } from "/timeline.js";
+import { amount, ask, at, clock, lasted, make, number } from "/words.js";
+
+const AXES = { time: "time", distance: "distance", place: "place on the road" };
+
+function failed(error) {
+  const box = at("broken");
+  box.hidden = false;
+  box.textContent = `The page lost its program (${error.message}). Is uphaul desk still running? Load the page anew.`;
+}
+
+function header(drive) {
+  at("title").textContent = `The ${drive.label}`;
+  document.title = `${drive.label} · Uphaul`;
+  const facts = [lasted(drive.duration_s), `${number(drive.distance_km, 1)} km`];
+  if (drive.begun) facts.unshift(`begun ${drive.begun.slice(0, 16).replace("T", " ")} UTC`);
+  if (drive.against) facts.push(`beside it, dashed green: drive ${drive.against.number}, ${lasted(drive.against.duration_s)}, ${number(drive.against.distance_km, 1)} km`);
+  at("facts").textContent = facts.join(" · ");
+  at("notes").textContent = drive.notes.join(" · ");
+  at("notes").hidden = !drive.notes.length;
+}
+
+function tools(drive, timeline) {
+  const possible = ["time", "distance", ...(drive.against?.has_place ? ["place"] : [])];
+  for (const name of possible) {
+    const radio = make("input", { type: "radio", name: "axis", value: name, checked: name === "time" });
+    radio.addEventListener("change", () => { timeline.along(name); });
+    at("axis").append(make("label", {}, radio, AXES[name]));
+  }
+  at("back").addEventListener("click", () => timeline.pan(-0.4));
+  at("on").addEventListener("click", () => timeline.pan(0.4));
+  at("in").addEventListener("click", () => timeline.zoom(0.5));
+  at("out").addEventListener("click", () => timeline.zoom(2));
+  at("all").addEventListener("click", () => timeline.go(0, timeline.most));
+  at("fit").addEventListener("change", (e) => { timeline.fit = e.target.checked; timeline.ask(); });
+  for (const s of drive.signals) {
+    const box = make("input", { type: "checkbox", value: s.name, checked: drive.shown.includes(s.name), disabled: s.low === null });
+    box.addEventListener("change", () => {
+      const chosen = [...at("signals").querySelectorAll("input:checked")].map((n) => n.value);
+      timeline.show([...timeline.shown.filter((n) => chosen.includes(n)), ...chosen.filter((n) => !timeline.shown.includes(n))]);
+    });
+    at("signals").append(make("label", { title: s.meaning }, box, s.low === null ? `${s.words} (never known)` : s.words));
+  }
+  document.addEventListener("keydown", (e) => { if (e.key === "Escape") at("pick").open = false; });
+  document.addEventListener("pointerdown", (e) => { if (!at("pick").contains(e.target)) at("pick").open = false; });
+}
+
+function reading(timeline, drive, x) {
+  if (x === null) {
+    at("reading").textContent = "Point at the drive to read it. Pull across it to look closer; with shift to move along; a double click shows all of it.";
+    return;
+  }
+  const where = timeline.axis === "time" ? `at ${clock(x)}` : `at ${number(x, 2)} km`;
+  const doing = drive.segments.find((s) => s.from[timeline.axis] <= x && x <= s.to[timeline.axis]);
+  const true_ = new Set((timeline.rules?.episodes ?? []).filter((e) => e.from[timeline.axis] <= x && x <= e.to[timeline.axis]).map((e) => e.rule.replaceAll("-", " ")));
+  const parts = [where];
+  if (doing) parts.push(`${doing.kind} for ${lasted(doing.duration_s)}${doing.km !== null && doing.km > 0.05 ? `, ${number(doing.km, 1)} km` : ""}${doing.grade !== null && Math.abs(doing.grade) >= 0.005 ? `, ${number(doing.grade * 100, 1)} %` : ""}`);
+  if (true_.size) parts.push(`true: ${[...true_].join(", ")}`);
+  at("reading").textContent = parts.join(" · ");
+}
+
+try {
+  const drive = await (await ask("/drive.json")).json();
+  header(drive);
+  const timeline = new Timeline(drive, {
+    failed,
+    moved: ([a, b]) => {
+      at("span").textContent = timeline.axis === "time" ? `${clock(a)} to ${clock(b)}` : `${number(a, 2)} to ${number(b, 2)} km`;
+      around?.moved(timeline.axis, [a, b]);
+    },
+    pointed: (x) => { reading(timeline, drive, x); around?.pointed(x); },
+  });
+  let around = null;
+  around = new Around(drive, timeline, failed);
+  tools(drive, timeline);
+  await timeline.begin();
+  reading(timeline, drive, null);
+  around.begin();
+  await new Rules(drive, timeline).begin();
+  document.body.dataset.ready = "yes";
+} catch (error) {
+  failed(error);
+  throw error;
+}
