@@ -182,6 +182,8 @@ def trip(
     told_tune: int | None = None,
     queue_s: float = 0.0,
     hot: bool = False,
+    cold: bool = False,
+    slow: bool = False,
 ) -> Trip:
     """Trip `part` of the vehicle of that number: 0 the handover drive, others later ones on other roads and days."""
     chance = np.random.default_rng([family.seed, number, part])
@@ -194,9 +196,16 @@ def trip(
         run, kind = int(chance.uniform(50, 110)), chance.integers(0, 4)
         slope = (chance.uniform(0.045, 0.070), chance.uniform(0.030, 0.050), 0.0, chance.uniform(-0.05, -0.02))[kind]
         if at < 80:
-            slope, run = chance.uniform(0.050, 0.068), int(chance.uniform(90, 130))  # every trip has one long climb
+            slope, run = (
+                chance.uniform(0.050, 0.068) + 0.01 * slow,
+                int(chance.uniform(90, 130)),
+            )  # every trip has one long climb
         grade[at : at + run] = slope
-        goal[at : at + run] = chance.uniform(19.0, 23.0) if slope > 0.02 else chance.uniform(20.0, 25.0)
+        goal[at : at + run] = (
+            (chance.uniform(12.5, 15.0) if slow else chance.uniform(19.0, 23.0))
+            if slope > 0.02
+            else chance.uniform(20.0, 25.0)
+        )
         at += run
     grade = np.convolve(grade, np.ones(5) / 5, mode="same") + chance.normal(0, 0.002, length)
     height = chance.uniform(50.0, 1300.0) + np.concatenate([[0.0], np.cumsum(grade[:-1]) * GRID_M])
@@ -208,7 +217,9 @@ def trip(
         height_m=height,
         goal_m_s=goal,
         stops_m=stops,
-        ambient_degc=float(chance.uniform(28.0, 38.0) if hot else chance.uniform(2.0, 34.0)),
+        ambient_degc=float(
+            chance.uniform(*((35.0, 39.0) if slow else (28.0, 38.0) if hot else (-5.0, 12.0) if cold else (2.0, 34.0)))
+        ),
         sea_level_kpa=float(chance.uniform(99.5, 103.0)),
         wind_m_s=float(chance.normal(0.0, 1.0)),
         mass_kg=of.of["vehicle_kg"] + of.of["trailer_kg"] * float(chance.uniform(0.75, 1.0)),
@@ -313,7 +324,7 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         inside = ((foot < 1.0) | (error < 0.0)) & ((foot > 0.0) | (error > 0.0)) & (speed > 3.0)
         steady = np.where(inside, np.clip(steady + 0.02 * p["foot"] * error * DT, -0.3, 0.3), steady)
         setting = (gear == 1) & (matched < 1200.0)
-        foot = np.where(setting & (wanted > 0.3), 0.5, foot)
+        foot = np.where(setting & (wanted > 0.3), np.clip(0.5 + (900.0 - rpm) / 200.0, 0.5, 1.0), foot)
         foot = np.where(change > 0.0, 0.05, np.where((wanted < 0.3) | (not running), 0.0, foot))
         racing = np.where((rpm > matched * 1.03) & ~setting, racing + DT, np.maximum(racing - DT, 0.0))
         foot = np.where(racing > 3.0, np.minimum(foot, 0.45), foot)

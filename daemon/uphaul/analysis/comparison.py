@@ -29,7 +29,7 @@ from uphaul.analysis.whole import WholeDrive
 from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.signals import NO_TUNE
 
-__all__ = ["COVERAGE", "Comparison", "Difference", "compare"]
+__all__ = ["COVERAGE", "Comparison", "Difference", "compare", "compare_pieces"]
 
 COVERAGE = 2.0
 """Standard uncertainties that an uncertainty is given in: some 95 %. Source: GUM, 6.3.3 (from memory)."""
@@ -128,12 +128,14 @@ def compare(drive: WholeDrive, reference: WholeDrive, *, steady: bool = True) ->
     return compare_pieces(Pieces(drive), Pieces(reference), steady=steady)
 
 
-def compare_pieces(here: Pieces, there: Pieces, *, steady: bool = True) -> Comparison:
-    """The same of drives that are in pieces already."""
+def compare_pieces(here: Pieces, there: Pieces, *, steady: bool = True, only: tuple[str, ...] = ()) -> Comparison:
+    """The same of drives that are in pieces already; of the quantities of `only`, when there are any."""
     load = load_role(here, there)
     same, cautions = _same_tune(here, there)
     out = []
     for quantity in QUANTITIES:
+        if only and quantity.name not in only:
+            continue
         y = load if quantity.y == "load" else quantity.y
         missing = [r for r in (*quantity.roles, y) if not r or not (here.has(r) and there.has(r))]
         if missing or not same:

@@ -1,0 +1,87 @@
+"""How the coolant stands for the heat it has to give off: light, heavy, and with no wind, beside a reference drive.
+
+Theory of operation. What a cooling system is asked for is heat over temperature difference: the fuel of the last
+minutes (heat follows fuel by common practice, a quarter of it) over how far a coolant of 90 degC is above the outside
+air. At the same demand a sound system has the same coolant temperature in any weather. The thermostat's band makes it
+rise slowly with demand; beyond its end it rises fast: that end is the capacity.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from uphaul.analysis.pieces import PIECE_MS, Pieces
+from uphaul.physics.basis import Bools, Floats, Ints
+
+__all__ = ["coolant_beside", "demand"]
+
+HEAT_S = 150.0
+"""Source: our own choice, about the time in which an engine's coolant settles."""
+
+WARM_S = 900.0
+"""Driving for so long is warm, whatever the gauge says. Source: common practice."""
+
+WIND_M_S = 17.0
+"""From here on the wind of driving cools, fan or not; heavy demand is looked at there. Source: our own choice."""
+
+MIDDLE_DEGC = 90.0
+BAND_DEGC = 91.0
+"""Top of the thermostat's band. Source: common practice, opens at 82, wide open some 10 degrees later."""
+
+LIGHT, HEAVY = 0.4, 0.6
+"""Demand over the most that the reference met, up to and from which it is called so. Source: our own choice."""
+
+BINS = 10
+BLOCK = 30
+"""Pieces of a block, a minute: coolant moves slowly. Source: our own choice."""
+
+
+def demand(p: Pieces) -> tuple[Floats, Bools]:
+    """(heat asked for a kelvin, in kg of fuel a second and kelvin, and where the engine was warm), (P,) each."""
+    over = np.maximum(MIDDLE_DEGC - p.of("ambient"), 20.0)
+    running = p.of("rpm") > 300.0
+    since = np.cumsum(p.of("speed") > 5.0) * (PIECE_MS / 1000.0)
+    warm = (np.maximum.accumulate(np.nan_to_num(p.of("coolant"), nan=-99.0)) >= 80.0) | (since >= WARM_S)
+    return p.eased(np.where(np.isnan(p.of("fuel")), np.nan, p.of("fuel")), HEAT_S) / over, warm & running
+
+
+def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tuple[tuple[int, int], ...]]:
+    """(K hotter than the reference at the same demand, its uncertainty of some 95 %, where), NaN when there is
+    nothing to compare.
+
+    Heavy demand beyond what the reference met counts from the reference's highest: more than a sound system would
+    show is then told too late rather than too early, as a rise of the reference's own slope is allowed for.
+    """
+    (ask, warm), (asked, was_warm) = demand(p), demand(r)
+    here, there = p.of("coolant"), r.of("coolant")
+    usable, theirs = warm & np.isfinite(here + ask), was_warm & np.isfinite(there + asked)
+    if heavy:
+        usable, theirs = (m & (q.eased(q.of("speed"), 45.0) >= WIND_M_S) for m, q in ((usable, p), (theirs, r)))
+    if usable.sum() < 60 or theirs.sum() < 60:
+        return float("nan"), float("nan"), ()
+    most = float(np.quantile(asked[theirs], 0.98))
+    edges = np.linspace(0.0, most, BINS + 1)
+    cell, cells = np.digitize(ask, edges) - 1, np.digitize(asked, edges) - 1
+    cells = np.minimum(cells, BINS - 1)
+    cell = np.where(ask <= 1.15 * most, np.minimum(cell, BINS - 1), BINS)
+    wanted = cell >= round(HEAVY * BINS) if heavy else cell < round(LIGHT * BINS)
+    # lighter load that only moves within the thermostat's band says little of the thermostat
+    band = 0.0 if heavy else BAND_DEGC
+    offs, blocks = [], []
+    for b in range(BINS):
+        mine, other = usable & wanted & (cell == b), theirs & (cells == b)
+        if mine.sum() < 3 or other.sum() < 8:
+            continue
+        off = here[mine] - float(np.median(there[other]))
+        offs.append(np.where(off > 0.0, np.minimum(off, np.maximum(here[mine] - band, 0.0)), off))
+        blocks.append(p.number[mine] // BLOCK)
+    if not offs:
+        return float("nan"), float("nan"), ()
+    off, block = np.concatenate(offs), np.concatenate(blocks)
+    if len(off) < 20:
+        return float("nan"), float("nan"), ()
+    means = np.array([off[block == b].mean() for b in np.unique(block)])
+    spread = float(np.median(np.abs(means - np.median(means)))) * 1.4826
+    uncertainty = 2.0 * float(np.hypot(spread / np.sqrt(len(means)), 2.0))
+    at: Ints = np.flatnonzero(usable & wanted)
+    return float(np.median(off)), uncertainty, ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)

@@ -1,0 +1,172 @@
+"""Findings: each cause from its own picture, honesty about what can't be seen, and drives of the invented vehicle."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from support.fleet_faults import FAULTY
+from support.fleet_runs import faulty, sound_pairs
+from support.whole_drives import without
+from uphaul.analysis.cause_table import CAUSES, Cause, Picture
+from uphaul.analysis.evidence import SIGNS, Evidence
+from uphaul.analysis.findings import NOTHING, TOO_LITTLE, UNEXPLAINED, Findings, findings, judge
+
+TWINS = {"turbine-leak": "boost-control"}
+"""No signal tells these apart; the commoner one comes first."""
+
+PICTURES = [(c, p) for c in CAUSES for p in c.pictures]
+
+
+def seen(known: bool = True, blind: tuple[str, ...] = (), **strengths: float) -> tuple[Evidence, ...]:
+    """All signs: those named with that strength, the others nought, or not known."""
+    out = []
+    for sign in SIGNS:
+        strength = strengths.get(sign.name, 0.0)
+        if sign.name in blind or (not known and sign.name not in strengths):
+            out.append(Evidence(sign, float("nan"), float("nan"), 0.0, missing=sign.roles[:1]))
+        else:
+            out.append(Evidence(sign, strength * sign.least, sign.least / 2.0, strength))
+    return tuple(out)
+
+
+def picture_of(picture: Picture, size: float = 1.6) -> dict[str, float]:
+    """The signs as the picture expects them."""
+    return {e.sign: size * (e.way or 1) for e in picture.expects if e.if_seen > 0.0}
+
+
+def keys(found: Findings) -> list[str]:
+    return [f.cause.key for f in found.ranked]
+
+
+def test_every_sign_of_a_cause_is_one_that_is_seen() -> None:
+    names = {s.name for s in SIGNS}
+    for cause, picture in PICTURES:
+        assert {e.sign for e in picture.expects} | picture.may <= names, cause.key
+
+
+def test_every_case_of_the_bench_names_a_cause() -> None:
+    assert {c.cause for c in FAULTY} == {c.key for c in CAUSES}
+
+
+@pytest.mark.parametrize(("cause", "picture"), PICTURES, ids=lambda v: getattr(v, "key", getattr(v, "title", "")))
+def test_a_cause_is_ranked_first_for_its_own_picture(cause: Cause, picture: Picture) -> None:
+    found = judge(seen(**picture_of(picture)))
+    assert found.verdict == TWINS.get(cause.key, cause.key)
+    assert cause.key in keys(found)[:2]
+
+
+@pytest.mark.parametrize(("cause", "picture"), PICTURES, ids=lambda v: getattr(v, "key", getattr(v, "title", "")))
+def test_what_speaks_for_a_cause_is_told_and_what_to_check_first(cause: Cause, picture: Picture) -> None:
+    finding = next(f for f in judge(seen(**picture_of(picture))).ranked if f.cause is cause)
+    assert {e.sign.name for e in finding.speaks_for} == set(picture_of(picture))
+    assert finding.first
+    assert finding.speaks_against == ()
+
+
+def test_no_sign_is_nothing_wrong() -> None:
+    found = judge(seen())
+    assert found.verdict == NOTHING
+    assert found.ranked == ()
+
+
+def test_nothing_known_is_too_little_data() -> None:
+    assert judge(seen(known=False)).verdict == TOO_LITTLE
+
+
+def test_a_sign_that_no_cause_has_is_unexplained() -> None:
+    assert judge(seen(oil_pressure=-4.0)).verdict == UNEXPLAINED
+
+
+def test_signs_that_contradict_each_other_are_unexplained() -> None:
+    # hot air from the turbo and a high drive pressure, with the turbo no faster and all air arriving
+    assert judge(seen(compressor_out=2.0, drive_pressure=2.0)).verdict == UNEXPLAINED
+
+
+def test_faint_signs_alone_name_no_cause() -> None:
+    faint = {s.name: 0.6 * (-1.0) ** i for i, s in enumerate(SIGNS)}
+    assert judge(seen(**faint)).verdict == NOTHING
+
+
+def test_an_open_wire_shows_without_a_reference() -> None:
+    found = judge(
+        tuple(e if e.sign.name != "missing" else replace(e, value=5.0, strength=6.0) for e in seen(known=False))
+    )
+    assert found.verdict == "wiring"
+
+
+def test_leak_and_restricted_exhaust_cannot_be_told_apart_without_turbo_speed_and_it_is_said() -> None:
+    found = judge(seen(blind=("turbo_speed",), turbine_balance=-1.8, drive_pressure=1.3))
+    assert set(keys(found)[:2]) == {"charge-leak", "restricted-exhaust"}
+    assert "turbo_speed" in found.ranked[0].apart
+    assert "the two are close" in found.words
+
+
+def test_brakes_and_wind_are_named_together_when_the_growth_of_the_drag_is_not_known() -> None:
+    found = judge(seen(blind=("drag_grows",), drag=2.0))
+    assert set(keys(found)[:2]) == {"trailer-brakes", "headwind-weight"}
+    assert "can't" in found.ranked[0].apart
+
+
+def test_twins_say_that_no_signal_tells() -> None:
+    found = judge(seen(boost=-2.0))
+    assert keys(found)[:2] == ["boost-control", "turbine-leak"]
+    assert "no signal here tells these two apart" in found.ranked[0].apart
+
+
+def test_sound_drives_have_nothing_wrong() -> None:
+    verdicts = [findings(drive, reference).verdict for reference, drive in sound_pairs()]
+    assert set(verdicts) <= {NOTHING, TOO_LITTLE}
+
+
+@pytest.mark.parametrize(
+    ("fault", "cause"),
+    [(c.name, c.cause) for c in FAULTY if c.name in {
+        "charge leak", "restricted intake", "boost control stuck open", "intercooler fouled", "overfuelling",
+        "restricted exhaust", "clutch slips", "fuel starvation", "box cuts power", "manifold sensor drifts",
+        "coolant sensor drifts", "loose wire, boost", "tune told is another"}],
+)  # fmt: skip
+def test_a_clear_fault_is_ranked_first(fault: str, cause: str) -> None:
+    reference, drive = faulty(fault)
+    found = findings(drive, reference)
+    assert found.verdict == cause, [e.text for e in found.evidence if abs(e.strength) > 0.6]
+
+
+def test_boost_control_hides_a_leak_from_a_vehicle_that_measures_boost_alone() -> None:
+    hidden = (
+        "exhaust_pressure",
+        "turbo_speed",
+        "compressor_out",
+        "drive_pressure",
+        "drive_ratio",
+        "cooler_effectiveness",
+    )
+    reference, drive = (without(d, *hidden) for d in faulty("charge leak"))
+    found = findings(drive, reference)
+    assert found.verdict != "charge-leak"
+    said = {e.sign.name: e for e in found.evidence}
+    for sign in ("turbo_speed", "drive_pressure", "turbine_balance"):
+        assert not said[sign].known
+        assert "can't tell" in said[sign].text
+
+
+def test_without_a_reference_little_is_told() -> None:
+    _, drive = sound_pairs()[0]
+    assert findings(drive, None).verdict == TOO_LITTLE
+
+
+def test_evidence_points_at_moments_inside_the_drive() -> None:
+    reference, drive = faulty("box cuts power")
+    finding = findings(drive, reference).ranked[0]
+    assert finding.moments_ms
+    for first, last in finding.moments_ms:
+        assert drive.t_ms[0] <= first <= last <= drive.t_ms[-1]
+
+
+def test_signals_of_another_order_give_the_same_findings() -> None:
+    reference, drive = faulty("overfuelling")
+    order = np.arange(len(drive.signals))[::-1]
+    turned = replace(drive, signals=tuple(drive.signals[i] for i in order), values=drive.values[:, order])
+    assert keys(findings(turned, reference)) == keys(findings(drive, reference))
