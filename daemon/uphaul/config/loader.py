@@ -13,21 +13,21 @@ from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
 from uphaul.config import model as m
-from uphaul.config.amounts import Scope, curve_of, whole_ms
+from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.calibration import CALIBRATION, CalibrationFile, apply_calibrations
 from uphaul.config.dbc import decode_text
 from uphaul.config.mqtt import build_mqtt
 from uphaul.config.panel import build_panel
-from uphaul.config.problems import Problems, nearest
+from uphaul.config.problems import Problems
 from uphaul.config.rules import Surroundings, build_rules
 from uphaul.config.shape import Shaped, parse, shape
 from uphaul.config.signals import Inputs, build_inputs
 from uphaul.config.spec import Calibration, Config, DriveSpec, Input, LogSpec, WebSpec
 from uphaul.config.tune import build_tune_input
+from uphaul.config.vehicle import build_vehicle
 from uphaul.rules import Curve, Rule
 from uphaul.signals import Signal, index_of
 from uphaul.vehicle import Tune, Vehicle
-from uphaul.vehicle.model import Expected
 
 __all__ = ["LARGEST_BYTES", "LARGEST_DBC_BYTES", "load", "load_rules", "load_texts"]
 
@@ -161,7 +161,7 @@ class _Loader:
         tick_ms = self._tick_ms(signals)
         # where signals.toml itself can't be read, every name in the other files would be a problem
         known = self._scopes(inputs, strict=signals.sound)
-        written = self._vehicle(vehicle_file, known(VEHICLE))
+        written = build_vehicle(known(VEHICLE), vehicle_file.data)
         has_tunes = bool(vehicle_file.named.get("tune"))
         sound = vehicle_file.sound
         names = vehicle_file.named.get("tune", ()) if has_tunes else None
@@ -179,7 +179,7 @@ class _Loader:
         if not has_tunes:
             spoken = [name for r in built for name, _ in r.tunes]
             spoken += tune_input.tunes if tune_input else []
-            written = Vehicle(written.name, tuple(Tune(n) for n in dict.fromkeys(spoken)))
+            written = replace(written, tunes=tuple(Tune(n) for n in dict.fromkeys(spoken)))
         log, web = daemon.data.log, daemon.data.web
         return Config(
             tick_hz=signals.data.tick_hz,
@@ -247,20 +247,6 @@ class _Loader:
             self._problems.add(SIGNALS, "tick_hz", hz, f"must divide 1000, in Hz: {choice} does")
             return None
         return 1000 // hz
-
-    def _vehicle(self, shaped: Shaped[m.VehicleFile], scope: Scope) -> Vehicle:
-        tunes = []
-        for name, sheet in shaped.data.tune.items():
-            expected = []
-            for signal, table in sheet.expected.items():
-                key = f"tune.{name}.expected.{signal}"
-                if signal not in scope.signals and scope.strict:
-                    near = nearest(signal, scope.signals)
-                    scope.problems.add(VEHICLE, key, None, "must be named as a signal is", hint=near)
-                curve = curve_of(scope, key, table)
-                expected.append(Expected(signal, curve.over, curve.x, curve.y))
-            tunes.append(Tune(name, sheet.title, tuple(expected)))
-        return Vehicle(shaped.data.name, tuple(tunes))
 
     def _drive(self, table: m.DriveTable, scope: Scope, signals: tuple[Signal, ...]) -> DriveSpec:
         hold_ms = whole_ms(scope, "drive.hold_s", table.hold_s)

@@ -29,6 +29,7 @@ from uphaul.config.tables import (
     key,
     table,
 )
+from uphaul.config.vehicle_tables import DrivelineTable, EngineTable, LoadTable, PartTable, TargetKeys
 from uphaul.config.web_tables import WebTable
 
 __all__ = [
@@ -366,7 +367,7 @@ class RulesFile(Table):
 # ----------------------------------------------------------------------------------------------- vehicle.toml
 
 
-class TuneSheet(Table):
+class TuneSheet(TargetKeys):
     """One calibration of the vehicle."""
 
     title: str = key("the tune's name for people", "", max_length=120, pattern=ONE_LINE)
@@ -374,9 +375,13 @@ class TuneSheet(Table):
 
 
 class VehicleFile(Table):
-    """vehicle.toml: the vehicle and its tunes."""
+    """vehicle.toml: the vehicle, what it is made of, and its tunes."""
 
     name: str = key("the vehicle's name for people", "", max_length=120, pattern=ONE_LINE)
+    engine: EngineTable | None = key("the engine; left out: nothing is worked out of the parts", None)
+    driveline: DrivelineTable | None = key("from clutch to tyre; left out: no road speeds", None)
+    load: LoadTable | None = key("masses and drag; left out: no road load", None)
+    part: dict[Annotated[str, Field(pattern=TUNE_NAME)], PartTable] = table("fitted parts and their ratings")
     tune: dict[Annotated[str, Field(pattern=TUNE_NAME)], TuneSheet] = table("tunes; their order gives their numbers")
 
 

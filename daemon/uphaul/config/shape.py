@@ -21,6 +21,7 @@ from pydantic_core import ErrorDetails
 
 from uphaul.config import model as m
 from uphaul.config.problems import Problems, nearest
+from uphaul.config.vehicle_tables import PartTable
 from uphaul.config.words import allowed, fields_of, locate, members
 
 __all__ = ["Shaped", "parse", "shape"]
@@ -28,7 +29,7 @@ __all__ = ["Shaped", "parse", "shape"]
 F = TypeVar("F", bound=m.Table)
 Loc = tuple[int | str, ...]
 
-ENTRIES = ("source", "sensor", "signal", "computed", "tune")
+ENTRIES = ("source", "sensor", "signal", "computed", "tune", "part")
 """Top-level tables whose entries are cut out one by one."""
 
 BAD_KIND = ("union_tag_invalid", "union_tag_not_found")
@@ -233,7 +234,7 @@ def _foreign_key(owner: type[m.Table] | Any, name: str, keys: Iterable[str]) -> 
     if owner is None or "kind" not in owner.model_fields:
         return "is no key of this table" + instead
     mine = allowed(owner.model_fields["kind"].annotation).removeprefix("one of ")
-    unions = (members(m.RuleTable), members(m.SourceTable), members(m.SensorTable))
+    unions = (members(m.RuleTable), members(m.SourceTable), members(m.SensorTable), members(PartTable))
     siblings = next((u for u in unions if mine in u), {})
     having = [tag for tag, each in siblings.items() if name in fields_of(each)]
     return f"is no key of kind {mine}" + (f"; it belongs to {', '.join(having)}" if having else instead)

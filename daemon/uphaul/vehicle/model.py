@@ -1,12 +1,13 @@
-"""The tunes of a vehicle and what each is expected to do."""
+"""A vehicle: its tunes, what each is to reach and expected to do, and its build sheet."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from uphaul.errors import UphaulError
+from uphaul.vehicle.sheet import BuildSheet
 
-__all__ = ["Expected", "Tune", "Vehicle"]
+__all__ = ["Expected", "Targets", "Tune", "Vehicle"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,17 +25,28 @@ class Expected:
 
 
 @dataclass(frozen=True, slots=True)
+class Targets:
+    """What a tune is to reach: most power and torque at the crankshaft, lambda at full load. None: not said."""
+
+    power_kw: float | None = None
+    torque_nm: float | None = None
+    mixture: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Tune:
     """One named calibration."""
 
     name: str
     title: str = ""
     expected: tuple[Expected, ...] = ()
+    targets: Targets = field(default_factory=Targets)
 
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """What the build sheet says so far: a name for people, and the tunes in their order (their numbers in the log)."""
+    """A name for people, the tunes in their order (their numbers in the log), and what the vehicle is made of."""
 
     name: str = ""
     tunes: tuple[Tune, ...] = ()
+    sheet: BuildSheet = field(default_factory=BuildSheet)
