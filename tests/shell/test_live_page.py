@@ -151,6 +151,15 @@ async def test_all_readings_show_value_unit_quality_and_limit() -> None:
         await expect(lost.locator(".quality")).to_have_text("✕ open circuit · limit 120")
 
 
+@pytest.mark.asyncio
+async def test_a_reading_past_one_limit_is_not_shown_beside_the_next_as_if_that_were_it() -> None:
+    egt = replace(busy().signals[0], high=750.0)  # 731 is past the alert's 680
+    async with page_of(Vehicle(replace(busy(), signals=(egt, *busy().signals[1:])))) as page:
+        await live(page)
+        await page.locator("#all summary").click()
+        await expect(page.locator("#signals .quality").first).to_contain_text("▲ past its limit · next limit 750 ·")
+
+
 # -------------------------------------------------------------------------------------------------------------- alerts
 
 
@@ -203,6 +212,17 @@ async def test_the_reason_of_every_kind_of_rule_reads_as_a_person_would_say_it()
         for alert, words in zip(kinds, said, strict=True):
             vehicle.tell(replace(busy(), alerts=(replace(alert, since_s=42.0),)))
             await expect(page.locator("#alert .reason")).to_have_text(f"{words} · for 42\u00a0s")
+
+
+@pytest.mark.asyncio
+async def test_a_slope_is_told_per_minute_wherever_it_is_told() -> None:
+    slope = replace(
+        busy().alerts[0], measure="slope of coolant", signal="coolant", value=0.0903, limit=0.033, unit="degC/s"
+    )
+    async with page_of(Vehicle(replace(busy(), alerts=(slope,)))) as page:
+        await live(page)
+        await page.locator("#why-button").click()
+        await expect(page.locator("#why-raised")).to_have_text("Raised at 5.4\u00a0°C/min")
 
 
 @pytest.mark.asyncio
@@ -314,7 +334,10 @@ async def test_one_tap_quiets_all_and_an_alert_that_returns_is_told_again() -> N
     vehicle = Vehicle(busy())
     async with page_of(vehicle) as page:
         await live(page)
+        mark = await page.locator("#mark").bounding_box()
         await page.locator("#quiet").click()
+        await expect(page.locator("#bar-words")).to_have_text("✓ Quieted")
+        assert await page.locator("#mark").bounding_box() == mark  # no button moves from under a finger
         vehicle.tell(with_state(busy(), State.ACKNOWLEDGED))
         await expect(page.locator("#quiet")).to_be_hidden()
         await expect(page.locator("#alert .words")).to_have_text("✓ seen")

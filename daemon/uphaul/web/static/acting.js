@@ -104,6 +104,12 @@ export function actingIsLive(now) {
   showBar();
 }
 
+async function quiet() {
+  if ((await act({ do: "quiet" })).problem) return;
+  say("✓ Quieted");
+  showBar();
+}
+
 async function mark() {
   if ((await act({ do: "mark", text: "" })).problem) return;
   marked_ms = t_ms;
@@ -127,7 +133,7 @@ async function sendNote(event) {
 
 export function startActing(onChange) {
   refresh = onChange;
-  byId("quiet").addEventListener("click", () => act({ do: "quiet" }));
+  byId("quiet").addEventListener("click", quiet);
   byId("mark").addEventListener("click", mark);
   byId("marked").addEventListener("submit", sendNote);
   byId("marked-close").addEventListener("click", () => {

@@ -1,7 +1,7 @@
 // The upper half: what to do, why, since when; behind it a count; below, what is back to normal and what is set aside.
 
 import { act, canAct } from "./acting.js";
-import { button, byId, make, parts, rows, setText } from "./rows.js";
+import { button, byId, parts, rows, setText } from "./rows.js";
 import { SHAPES, duration, minutesLeft, nameOf, raisedAt, reason } from "./words.js";
 
 const MOST_PAST = 2; // of those that are over
@@ -166,7 +166,6 @@ export function showAlerts(status) {
 }
 
 export function startAlerts() {
-  byId("alert").querySelector(".controls").append(make("span"));
   shelve(byId("alert"));
   for (const id of ["more", "more-past"]) {
     byId(id).addEventListener("click", () => {

@@ -85,7 +85,7 @@ function fillReading(node, signal, part) {
   setText(part("name"), nameOf(signal.name));
   setText(part("meaning"), [signal.meaning, signal.computed ? "computed" : ""].filter(Boolean).join(", "));
   setText(part("value"), known ? signal.value === null ? "–" : `${numberOf(signal)}\u00a0${unitOf(signal)}`.trim() : "–");
-  setText(part("quality"), [qualityWords(signal), limits(signal), known && signal.room ? trendWords(signal) : ""].filter(Boolean).join(" · "));
+  setText(part("quality"), [qualityWords(signal), limits(signal, pastNow(signal)), known && signal.room ? trendWords(signal) : ""].filter(Boolean).join(" · "));
 }
 
 // Limits that only ask for a look, on computed signals, are guards: they stand under all readings.

@@ -87,6 +87,16 @@ const atLeast = (side) => (side === "below" ? "at least" : "limit");
 export const isPast = (alert) =>
   alert.now !== null && alert.limit !== null && (alert.side === "below" ? alert.now < alert.limit : alert.now > alert.limit);
 
+const isSlope = ({ measure, signal }) => measure === `slope of ${signal}`;
+
+/** A slope, which comes in the unit per second, as people say it. */
+function perMinute({ code, unit, limit }, slope) {
+  const base = code.replace(/\/s$/, "");
+  const minute = (x) => shown(Math.abs(x) * 60, base, true);
+  const decimals = bySize(minute(limit)) > 1 ? 1 : 0;
+  return withUnit(trimmed(minute(slope), decimals), `${unitWords(base, unit.replace(/\/s$/, ""))}/min`);
+}
+
 // What is past what: "EGT 731 °C · limit 720 °C".
 function measured(alert) {
   const { measure, signal, code, unit, side, limit } = alert;
@@ -96,16 +106,7 @@ function measured(alert) {
   if (limit === null) return value === null ? `${nameOf(measure)} unknown` : `${nameOf(measure)} ${sized(value, null, code, unit)}`;
   if (value === null) return `${nameOf(measure)} past its limit`;
   if (code === "s") return `${nameOf(measure)}: ${duration(value)} · ${atLeast(side)} ${duration(limit)}`;
-  if (measure === `slope of ${signal}`) {
-    const base = code.replace(/\/s$/, "");
-    const way = value < 0 ? "falling" : "rising";
-    const minute = (x) => {
-      const step = Math.abs(x) * 60;
-      const decimals = bySize(Math.abs(shown(limit * 60, base, true))) > 1 ? 1 : 0;
-      return withUnit(trimmed(shown(step, base, true), decimals), `${unitWords(base, unit.replace(/\/s$/, ""))}/min`);
-    };
-    return `${nameOf(signal)} ${way} ${minute(value)} · limit ${minute(limit)}`;
-  }
+  if (isSlope(alert)) return `${nameOf(signal)} ${value < 0 ? "falling" : "rising"} ${perMinute(alert, value)} · limit ${perMinute(alert, limit)}`;
   if (!itself) {
     const off = (x) => sized(Math.abs(x), Math.abs(limit), code, unit, true);
     return `${nameOf(signal)} ${off(value)} ${side === "below" ? "under" : "over"} the expected curve · limit ${off(limit)}`;
@@ -124,6 +125,7 @@ export function reason(alert) {
 /** What it was at the tick that raised it, for who unfolds it. */
 export function raisedAt(alert) {
   if (alert.value === null || alert.since_s === null || alert.cause) return "";
+  if (isSlope(alert) && alert.limit !== null) return `Raised at ${perMinute(alert, alert.value)}`;
   return `Raised at ${alert.code === "s" ? duration(alert.value) : sized(alert.value, alert.limit, alert.code, alert.unit, alert.measure !== alert.signal)}`;
 }
 
@@ -182,8 +184,11 @@ export function minutesLeft(alert, signals) {
   return `${capital(about(alert.left_s))} at this rate to the next limit, ${roomWords(signal).limit}`;
 }
 
-/** Limits in force of a signal, for the list of all readings. */
-export function limits(signal) {
+/** Limits in force of a signal, for the list of all readings. Of a signal that is `past` one, those ahead are the next. */
+export function limits(signal, past) {
   const write = (value) => sized(value, value, signal.code, "").replace(/[^\d.−].*$/, "");
-  return [signal.low === null ? "" : `at least ${write(signal.low)}`, signal.high === null ? "" : `limit ${write(signal.high)}`].filter(Boolean).join(", ");
+  return [
+    signal.low === null ? "" : `${past && signal.value >= signal.low ? "next: " : ""}at least ${write(signal.low)}`,
+    signal.high === null ? "" : `${past && signal.value <= signal.high ? "next " : ""}limit ${write(signal.high)}`,
+  ].filter(Boolean).join(", ");
 }
