@@ -38,6 +38,7 @@ _log = logging.getLogger(__name__)
 SHORTEST_PERIOD_S = 0.2  # five events a second at most: more than a glance can use
 SHORTEST_GAP_S = 0.01  # however much news there is
 PATIENCE_S = 10.0
+WAITING_BYTES = 65_536  # in the kernel for one browser: a few events; by itself it takes megabytes, minutes of them
 MOST_STREAMS = 32
 KEPT_STREAMS = 8  # of those for paired devices, so that strangers cannot shut the driver out
 SHUTDOWN_S = 1.0  # within the two seconds that the daemon has to end
@@ -246,6 +247,7 @@ class _Room:
             self._wanted.set()
             try:
                 await response.prepare(request)
+                _keep_little_waiting(request)
                 await self._send(request, response, first, subscription)
             except (ConnectionError, TimeoutError):  # gone, or taking nothing: hang up
                 if request.transport is not None:
@@ -305,6 +307,13 @@ class _Room:
     async def shut(self, app: web.Application) -> None:
         """End the streams."""
         self._hub.close()
+
+
+def _keep_little_waiting(request: web.Request) -> None:
+    """Bound what the kernel keeps for this browser, so that one that stalls misses events and does not get old ones."""
+    made = None if request.transport is None else request.transport.get_extra_info("socket")
+    if made is not None:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, WAITING_BYTES)
 
 
 async def add_headers(request: web.Request, response: web.StreamResponse) -> None:

@@ -7,6 +7,7 @@ import contextlib
 import json
 import logging
 import re
+import socket
 import struct
 from collections.abc import AsyncIterator
 from dataclasses import replace
@@ -208,6 +209,29 @@ async def test_a_browser_that_reads_nothing_loses_events_and_holds_up_nobody(mon
         writer.close()
         del reader
     assert state.dropped > 0
+
+
+@pytest.mark.asyncio
+async def test_little_waits_for_a_browser_that_stalls_so_that_it_soon_has_news_again() -> None:
+    state = WebState(lambda: replace(calm(), notices=("x" * 20_000,)))
+    published = 0
+    async with asyncio.timeout(30), serve(make_app(state, period_s=0.2)) as port:
+        with socket.socket() as stalled:
+            stalled.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            stalled.setblocking(False)
+            await asyncio.get_running_loop().sock_connect(stalled, ("127.0.0.1", port))
+            stalled.send(b"GET /events HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            async with (
+                aiohttp.ClientSession(f"http://127.0.0.1:{port}", read_bufsize=2**20) as session,
+                session.get("/events") as stream,
+            ):
+                while state.dropped == 0:
+                    await event(stream)
+                    state.nudge()
+                    published += 1
+    assert (
+        published < 25
+    )  # half a megabyte; a phone's weak link needs seconds for that, the kernel alone would take 4 MB
 
 
 @pytest.mark.asyncio
