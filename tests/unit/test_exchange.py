@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import sqlite3
 import subprocess
 import sys
@@ -20,6 +19,7 @@ from click.testing import CliRunner, Result
 
 from support.captures import driven, write
 from support.config_files import DBC, RULES, SIGNALS, VEHICLE
+from support.machine import tool
 from uphaul.cli import main
 from uphaul.log import LogWriter, claims
 from uphaul.log.reader import Log
@@ -180,8 +180,7 @@ def test_mdf_reads_the_same_by_another_library(log: Path, tmp_path: Path) -> Non
 
 
 def test_the_log_reads_the_same_in_the_sqlite_shell(log: Path) -> None:
-    shell = shutil.which("sqlite3")
-    assert shell, "needs the sqlite3 shell: apt install sqlite3"
+    shell = tool("sqlite3", "sqlite3")
     block = whole(log, 1)
     out = subprocess.run(
         [shell, "-json", "-readonly", str(log), "SELECT t_s, tune, egt, boost FROM drive_1"],
@@ -341,7 +340,13 @@ def test_times_off_the_grid_are_kept_and_values_out_of_range_are_told(tmp_path: 
 def test_the_tune_can_be_named(tmp_path: Path) -> None:
     file = tmp_path / "d.csv"
     file.write_text("t_s,egt\ns,degC\n0,500\n0.05,501\n")
-    assert imported(tmp_path, file, "--tune", "tow")[0].tune.tolist() == [1, 1]
+    block, said = imported(tmp_path, file, "--tune", "tow")
+    assert block.tune.tolist() == [1, 1]
+    assert "strictest limits" not in said
+    (tmp_path / "out.db").unlink()
+    block, said = imported(tmp_path, file)
+    assert block.tune.tolist() == [-1, -1]
+    assert "nothing tells the tune, so the strictest limits apply; name it with --tune: stock, tow" in said
     assert "stock, tow" in refused(tmp_path, file, "--tune", "race")
     assert "is for CAN captures" in refused(tmp_path, file, "--channel", "0")
 

@@ -116,6 +116,12 @@ def test_reading_commands_do_without_the_libraries_of_the_daemon(tmp_path: Path)
     assert replay & (HEAVY | of_the_daemon) == set()
 
 
+def test_a_drive_goes_out_as_csv_without_the_libraries_of_the_workshop(tmp_path: Path) -> None:
+    export = loaded(_COMMAND, "export", str(a_log(tmp_path / "vehicle.db")), "--to", str(tmp_path / "drive.csv"))
+    assert "numpy" in export
+    assert export & (HEAVY | {"can", "cantools", "aiohttp"}) == set()
+
+
 def test_help_loads_hardly_anything() -> None:
     modules = loaded(_COMMAND, "--help")
     assert modules & (HEAVY | {"numpy", "pydantic", "can", "cantools", "aiohttp", "asyncio"}) == set()

@@ -16,13 +16,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from support.captures import BEGUN_S, FORMATS, driven, write
-from support.config_files import SIGNALS, config_of
-from uphaul.config import load
+from support.config_files import RULES, SIGNALS, config_of
+from uphaul.config import load, load_texts
 from uphaul.config.spec import CanSpec, Config
 from uphaul.config.tune import reading_of
 from uphaul.errors import DriveFileError
 from uphaul.exchange.capture import Capture, pick_source
-from uphaul.exchange.capture_file import Batch, Reading, Rest, read_batches
+from uphaul.exchange.capture_file import ID, Batch, Reading, Rest, read_batches
 from uphaul.signals import Block, Collector, EventKind, Sample
 from uphaul.sources.can_decode import compile_decoders
 
@@ -308,7 +308,10 @@ def test_a_long_silence_is_a_gap_and_told(tmp_path: Path) -> None:
     block, capture = taken(write(tmp_path / "gap.blf", frames), config_of())
     assert len(block) < 1300
     assert int(np.diff(block.t_ms).max()) == 7200_000 - (1900 + 60_000)
-    assert capture.report.lines() == ["no frame for 7198 s after 1.9 s: the drive has a gap there"]
+    assert capture.report.lines() == [
+        "never in the capture, so unknown throughout: map, baro",
+        "no frame for 7198 s after 1.9 s: the drive has a gap there",
+    ]
 
 
 def test_the_bus_is_named_where_the_configuration_has_several() -> None:
@@ -340,3 +343,69 @@ def test_trouble_codes_become_remarks_and_go_again(tmp_path: Path) -> None:
     lamps = "lamps on at address 0: malfunction"
     assert told[:2] == [(2000, EventKind.REMARK, "bus", what), (2000, EventKind.REMARK, "bus", lamps)]
     assert [(t, text) for t, _, _, text in told[2:]] == [(8050, f"no longer: {what}"), (8050, f"no longer: {lamps}")]
+
+
+def long_message(group: int, sender: int, data: bytes, t_s: float) -> list[can.Message]:
+    """A broadcast in packets of seven bytes, 50 ms apart, after its announcement (SAE J1939-21, from memory)."""
+    packets = -(-len(data) // 7)
+    size = len(data).to_bytes(2, "little")
+    head = bytes([0x20]) + size + bytes([packets, 0xFF]) + group.to_bytes(3, "little")
+    frames = [can.Message(timestamp=BEGUN_S + t_s, arbitration_id=0x1CECFF00 | sender, data=head, channel=0)]
+    for i in range(packets):
+        part = bytes([i + 1]) + data[7 * i : 7 * i + 7].ljust(7, b"\xff")
+        at = BEGUN_S + t_s + 0.05 * (i + 1)
+        frames.append(can.Message(timestamp=at, arbitration_id=0x1CEBFF00 | sender, data=part, channel=0))
+    return frames
+
+
+LONG = """VERSION ""
+BU_: Box
+BO_ 2566844416 Longer: 10 Box
+ SG_ Egt : 64|16@1+ (0.03125,-273) [0|0] "degC" Box
+BO_ 2364539904 Engine: 8 Box
+ SG_ Speed : 24|16@1+ (0.125,0) [0|8031.875] "rpm" Box
+"""
+"""Made up, but for the place of the engine's speed."""
+
+LONG_SIGNALS = """
+[source.bus]
+kind = "can"
+interface = "virtual"
+channel = "test"
+protocol = "j1939"
+dbc = "small.dbc"
+[signal.rpm]
+unit = "rpm"
+range = [0, 6000]
+from = { source = "bus", message = "Engine", field = "Speed" }
+[signal.egt]
+unit = "degC"
+range = [-40, 1100]
+location = "pre-turbine"
+from = { source = "bus", message = "Longer", field = "Egt" }
+"""
+
+
+@pytest.mark.parametrize("size", [1, 3, 1000])
+def test_groups_senders_and_long_messages_are_told_as_on_the_bus(size: int, tmp_path: Path) -> None:
+    config = load_texts({"signals.toml": LONG_SIGNALS, "rules.toml": RULES, "small.dbc": LONG})
+
+    def engine(t_s: float, rpm: int, sender: int = 0, priority: int = 3) -> can.Message:
+        data = b"\xff" * 3 + (rpm * 8).to_bytes(2, "little") + b"\xff" * 3
+        number = priority << 26 | 0xF00400 | sender
+        return can.Message(timestamp=BEGUN_S + t_s, arbitration_id=number, data=data, channel=0)
+
+    group = (2566844416 & ID) >> 8 & 0x3FFFF
+    far = ((600 + 273) * 32).to_bytes(2, "little")
+    frames = [engine(0.0, 1000), engine(0.1, 1100, priority=6), engine(0.15, 4000, sender=17), engine(1.0, 1200)]
+    frames += long_message(group, 0, b"\xff" * 8 + far, 0.2)
+    frames += long_message(group, 0, b"\xff" * 8 + far, 0.6)[:-1]
+    frames.sort(key=lambda f: f.timestamp)
+    capture = Capture(config, pick_source(config, None))
+    block = joined(list(capture.blocks(batches(frames, size))))
+    told = {t: (rpm, egt) for t, (rpm, egt) in zip(block.t_ms.tolist(), block.values.tolist(), strict=True)}
+    assert [told[t][0] for t in (0, 50, 100, 150, 1000)] == [1000, 1000, 1100, 1100, 1200]
+    assert np.isnan(told[250][1])
+    assert told[300][1] == 600.0
+    assert capture.report.other_senders == 1
+    assert capture.report.lines() == ["1 frame of senders that are not listened to (`source_addresses`)"]

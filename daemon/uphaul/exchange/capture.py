@@ -72,6 +72,7 @@ class Capture:
         own = [(i, item) for i, item in inputs if item.source == spec.name]
         self._decoders = compile_decoders(spec.dbc, own, j1939=spec.protocol == "j1939")
         self._names = [s.name for s in config.signals]
+        self._unheard = {i: s.name for i, s in enumerate(config.signals) if not s.computed}
         self._channel = channel
         self._grid_ms = 1000 // config.tick_hz
         self._bus = spec.name
@@ -119,6 +120,8 @@ class Capture:
                 f"{wanted or 'nothing'}; the capture has {report.unknown_ids()}. Is the DBC the one of this vehicle?"
             )
         self._order.check_mixed()
+        if self._unheard:
+            report.notes.append(f"never in the capture, so unknown throughout: {', '.join(self._unheard.values())}")
 
     def _chosen(self, batch: Batch) -> Stream:
         report = self.report
@@ -167,7 +170,9 @@ class Capture:
         ticks = self._ticks(t_ms, until_ms)
         events = self._protocol(protocol, ticks, found)
         for column, parts in found.items():
-            self._collector.add(column, _in_order(parts))
+            if any(len(part) for part in parts):
+                self._unheard.pop(column, None)
+                self._collector.add(column, _in_order(parts))
         if len(ticks):
             block = self._collector.collect(ticks)
             yield replace(block, events=events) if events else block

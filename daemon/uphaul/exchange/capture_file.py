@@ -21,6 +21,7 @@ from contextlib import nullcontext, suppress
 from dataclasses import dataclass
 from itertools import islice
 from multiprocessing.connection import Connection
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -311,23 +312,26 @@ def _at(reader: Any) -> int:
         return 0
 
 
+_PARTS = attrgetter(
+    "timestamp", "arbitration_id", "is_extended_id", "is_error_frame", "is_remote_frame", "dlc", "channel", "data"
+)
+
+
 def _batch(messages: list[Message], channels: dict[object, int], at: int) -> Batch:
-    data = [m.data for m in messages]
-    length = [len(d) for d in data]
-    key = np.array([m.arbitration_id for m in messages], dtype=np.int64) & ID
-    key |= np.array([m.is_extended_id for m in messages], dtype=np.int64) * EXTENDED
-    if any(m.is_error_frame or m.is_remote_frame for m in messages):
-        key |= np.array([m.is_error_frame for m in messages], dtype=np.int64) * ERROR
-        key |= np.array([m.is_remote_frame for m in messages], dtype=np.int64) * REMOTE
-    if [m.dlc for m in messages] != length:
+    t_s, ids, extended, error, remote, dlc, named, data = zip(*map(_PARTS, messages), strict=True)
+    length = tuple(map(len, data))
+    key = np.array(ids, dtype=np.int64) & ID
+    for flags, bit in ((extended, EXTENDED), (error, ERROR), (remote, REMOTE)):
+        if any(flags):
+            key |= np.array(flags, dtype=np.int64) * bit
+    if dlc != length:
         cut = [not m.is_fd and n < min(m.dlc, LONGEST_CLASSIC) for m, n in zip(messages, length, strict=True)]
         key |= np.array(cut, dtype=np.int64) * CUT
-    named = [m.channel for m in messages]
     for name in dict.fromkeys(named):
         channels.setdefault(name, len(channels))
-    numbers = [channels[name] for name in named] if len(channels) > 1 else [0] * len(named)
+    numbers = [channels[name] for name in named] if len(channels) > 1 else np.zeros(len(named))
     return Batch(
-        np.array([m.timestamp for m in messages], dtype=np.float64),
+        np.array(t_s, dtype=np.float64),
         key,
         np.array(length, dtype=np.int64),
         b"".join(data),

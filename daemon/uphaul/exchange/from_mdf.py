@@ -6,7 +6,7 @@ their samples go through the tick collector, as those of sources do. Loads asamm
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import ceil
 from pathlib import Path
@@ -47,8 +47,11 @@ def is_bus_capture(path: Path) -> bool:
         return any(getattr(g.channel_group, "flags", 0) & BUS_EVENT for g in mdf.groups)
 
 
-def from_mdf(path: Path, config: Config) -> Columns:
-    """The drive. Raises DriveFileError naming file and channel, UphaulError without asammdf."""
+def from_mdf(path: Path, config: Config, progress: Callable[[int], None]) -> Columns:
+    """The drive; `progress` is told the bytes read.
+
+    Raises DriveFileError naming file and channel, UphaulError without asammdf.
+    """
     known = {s.name: s for s in config.signals}
     with _open(path) as mdf:
         try:
@@ -66,6 +69,7 @@ def from_mdf(path: Path, config: Config) -> Columns:
             raise
         except Exception as error:
             raise DriveFileError(f"{path}: cannot be read ({type(error).__name__}: {error})") from error
+    progress(path.stat().st_size)
     texts = {name for name in ("event", "alert") if {g for g, _ in places.get(name, [])} <= ours}
     other = [n for n, at in places.items() if n not in {*known, *texts, "tune"} and not set(at) <= masters]
     out = Columns(np.empty(0, np.int64), {}, begun_s=begun_s, other=other)

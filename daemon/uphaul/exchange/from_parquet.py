@@ -6,6 +6,7 @@ Loads pyarrow (extra `workshop`).
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -25,8 +26,11 @@ __all__ = ["from_parquet"]
 LARGEST_MS = 1e12
 
 
-def from_parquet(path: Path, config: Config) -> Columns:
-    """The drive. Raises DriveFileError naming file and column, UphaulError without pyarrow."""
+def from_parquet(path: Path, config: Config, progress: Callable[[int], None]) -> Columns:
+    """The drive; `progress` is told the bytes read.
+
+    Raises DriveFileError naming file and column, UphaulError without pyarrow.
+    """
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -48,6 +52,7 @@ def from_parquet(path: Path, config: Config) -> Columns:
         _tune(path, table, out)
     if KEY in about:
         _own(path, about[KEY], out)
+    progress(path.stat().st_size)
     return out
 
 
@@ -108,8 +113,12 @@ def _own(path: Path, text: bytes, out: Columns) -> None:
         begun = about["begun"]
         out.begun_s = None if begun is None else datetime.fromisoformat(begun).timestamp()
         out.events = [
-            Event(int(t), int(seq), EventKind(kind), str(rule), int(number), str(actor), str(words), end)
-            for t, seq, kind, rule, number, actor, words, end in about["events"]
+            Event(
+                int(t), int(n), EventKind(kind), str(rule), int(k), str(who), str(words), None if e is None else int(e)
+            )
+            for t, n, kind, rule, k, who, words, e in sorted(
+                about["events"], key=lambda row: (int(row[0]), int(row[1]))
+            )
         ]
         _quality(about["quality"], out)
     except (KeyError, TypeError, ValueError) as error:

@@ -80,12 +80,12 @@ def import_file(
         report = capture.report
         blocks = capture.blocks(_told(reading.batches(), progress))
         entered = enter_drive(log, config, blocks, origin(lambda: capture.begun_s), tune=tune, remarks=report.lines)
-        return Imported(entered, f"{report.decoded} of {report.frames} frames read", tuple(report.lines()))
+        notes = [*report.lines(), *_tune_note(config, told=tune is not None or config.tune_input is not None)]
+        return Imported(entered, f"{report.decoded} of {report.frames} frames read", tuple(notes))
     for option, value in (("--source", source), ("--channel", channel)):
         if value is not None:
             raise DriveFileError(f"{option} {value}: is for CAN captures, and {path.name} is none")
-    columns = _kind(path)(path, config)
-    progress(size)
+    columns = _kind(path)(path, config, progress)
     entered = enter_drive(
         log,
         config,
@@ -96,11 +96,21 @@ def import_file(
         tune=tune,
         remarks=lambda: columns.notes,
     )
-    return Imported(entered, f"{len(columns.signals)} signals taken", tuple(columns.notes))
+    notes = [*columns.notes, *_tune_note(config, told=tune is not None or columns.tune is not None)]
+    return Imported(entered, f"{len(columns.signals)} signals taken", tuple(notes))
 
 
-def _read_capture(path: Path, config: Config) -> Columns:
-    raise NotImplementedError
+def _tune_note(config: Config, *, told: bool) -> list[str]:
+    if told or len(config.tunes) < 2:
+        return []
+    return [f"nothing tells the tune, so the strictest limits apply; name it with --tune: {', '.join(config.tunes)}"]
+
+
+_Reader = Callable[[Path, Config, Callable[[int], None]], Columns]
+
+
+def _read_capture(path: Path, config: Config, progress: Callable[[int], None]) -> Columns:
+    raise AssertionError("stands for captures, which have a way of their own")
 
 
 def _told(batches: Iterable[Batch | Rest], progress: Callable[[int], None]) -> Iterator[Batch | Rest]:
@@ -116,7 +126,7 @@ def _date(begun_s: float | None) -> datetime | None:
     return datetime.fromtimestamp(begun_s, UTC)
 
 
-def _kind(path: Path) -> Callable[[Path, Config], Columns]:
+def _kind(path: Path) -> _Reader:
     """What reads the file. Raises DriveFileError for what nobody reads."""
     ending = path.suffix.lower()
     if ending == ".parquet":

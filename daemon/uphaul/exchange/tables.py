@@ -8,7 +8,7 @@ brings them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import gcd
 from pathlib import Path
@@ -59,9 +59,9 @@ class Columns:
     notes: list[str] = field(default_factory=list)
 
 
-def from_csv(path: Path, config: Config) -> Columns:
-    """A CSV drive. Raises DriveFileError."""
-    block, tunes = read_csv(path, config.signals, config.tunes)
+def from_csv(path: Path, config: Config, progress: Callable[[int], None]) -> Columns:
+    """A CSV drive; `progress` is told the bytes read. Raises DriveFileError."""
+    block, tunes = read_csv(path, config.signals, config.tunes, progress=progress)
     known = {s.name for s in config.signals}
     state = np.zeros((len(block), len(block.signals)), dtype=np.int8)
     row_of = {t: i for i, t in enumerate(block.t_ms.tolist())}
