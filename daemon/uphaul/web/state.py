@@ -101,15 +101,16 @@ def to_json(status: Status, state: WebState, sent_ms: int) -> str:
 def unit_systems() -> dict[str, dict[str, dict[str, object]]]:
     """By unit code: how ``metric`` and ``us`` write it, ``words`` and shown = value * ``factor`` + ``offset``.
 
-    ``spread`` is the factor of differences, which an offset has no part in. A rate per second of a unit is under
-    ``degC/s`` and the like too.
+    A rate of a unit is under ``degC/s``, ``K/min`` and the like too. Where that is a unit by itself (``m/s`` is a
+    speed), what the tables say of it comes first.
     """
-    out = {}
-    for unit in {u.name for u in UNITS.values()}:
-        for rate in ("", "/s"):
-            out[unit + rate] = {
-                name: _shown(unit, table.get(unit, unit), rate) for name, table in (("metric", METRIC), ("us", US))
-            }
+    out: dict[str, dict[str, dict[str, object]]] = {}
+    for rate in ("/s", "/min", ""):
+        for unit in {u.name for u in UNITS.values()}:
+            systems = out.setdefault(unit + rate, {})
+            for name, table in (("metric", METRIC), ("us", US)):
+                if rate or unit in table or name not in systems:
+                    systems[name] = _shown(unit, table.get(unit, unit), rate)
     return out
 
 

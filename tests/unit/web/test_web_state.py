@@ -96,6 +96,10 @@ def test_only_a_condition_that_holds_tells_the_driver_to_act(state: State) -> No
         ("N·m", "us", 840.0, "lbf·ft", 619.552),  # NIST SP 811, appendix B.8: 1 lbf·ft = 1.355818 N·m
         ("rpm", "us", 2200.0, "rpm", 2200.0),  # the same on either side
         ("psi", "metric", 26.5, "kPa", 182.711),  # NIST SP 811, appendix B.8
+        ("m/s", "us", 10.0, "mph", 22.3694),  # NIST SP 811, appendix B.8: a speed, and no rate of a length in ft
+        ("kg/s", "us", 0.1, "lb/min", 13.2277),  # NIST SP 811, appendix B.8
+        ("K/min", "us", 5.0, "°F/min", 9.0),  # NIST SP 811, appendix B.8: a difference of 1 K is one of 1.8 degF
+        ("K/s", "us", 5.0, "°F/s", 9.0),  # likewise
     ],
 )
 def test_each_unit_system_shows_the_published_conversion(
