@@ -39,7 +39,7 @@ function showHealth(status) {
     ...logItems(status.log),
     ...status.sources.map(partItem("Source")),
     ...status.outputs.map(partItem("Output")),
-    { name: "clock", text: `Clock: ${status.clock || "nothing to remark"}`, bad: "" },
+    { name: "clock", text: `Clock: ${status.clock || "nothing to report"}`, bad: "" },
     { name: "power", text: `Last power cut: ${status.power_cut || "none known"}`, bad: "" },
   ];
   const wrong = items.filter((i) => i.wrong ?? i.bad).length;
