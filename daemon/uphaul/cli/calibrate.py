@@ -38,14 +38,14 @@ LEAST_READINGS = 10
 )
 @click.option("--low", required=True, type=float, help="What the reference says at the lower point, in the unit.")
 @click.option("--high", required=True, type=float, help="What it says at the higher point.")
-@click.option("--by", prompt="Who calibrates", help="Who calibrates; asked for if left out.")
-@click.option(
-    "--instrument", prompt="What tells the reference values", help="The reference instrument; asked for if left out."
-)
+@click.option("--by", help="Who calibrates; asked for if left out.")
+@click.option("--instrument", help="The reference instrument; asked for if left out.")
 @click.option(
     "--seconds", default=10.0, show_default=True, type=click.FloatRange(1, 120), help="How long a point is read."
 )
-def command(*, name: str, directory: Path, low: float, high: float, by: str, instrument: str, seconds: float) -> None:
+def command(
+    *, name: str, directory: Path, low: float, high: float, by: str | None, instrument: str | None, seconds: float
+) -> None:
     """Calibrate SIGNAL at two points that a reference tells.
 
     Bring the input to each point, press Enter, and hold it while it is read. What was found is shown before it is
@@ -62,6 +62,8 @@ def command(*, name: str, directory: Path, low: float, high: float, by: str, ins
     signal = _signal(config, name)
     span = signal.high - signal.low if isfinite(signal.high - signal.low) else None
     check_references(low, high, span, signal.unit)
+    by = by or click.prompt("Who calibrates")
+    instrument = instrument or click.prompt("What tells the reference values")
     points = [_point(config, signal, at, (low, high), seconds) for at in (low, high)]
     factor, offset = two_point(points[0], points[1], span, signal.unit)
     entry = _entry(config, signal, points, (factor, offset), (by, instrument))
