@@ -15,6 +15,7 @@ import gc
 import logging
 import multiprocessing
 import queue
+import signal
 import threading
 from collections.abc import Iterable, Iterator
 from contextlib import nullcontext, suppress
@@ -147,6 +148,7 @@ def _receive(ours: Connection, waiting: queue.Queue[Batch | Rest], over: threadi
 
 
 def _send(path: str, theirs: Connection) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the caller is interrupted as well, and ends us
     gc.disable()  # frames hold no rings, and there are millions of them
     with suppress(BrokenPipeError):
         for item in read_batches(Path(path)):

@@ -78,7 +78,7 @@ def import_file(
     if reading is not None:
         capture = Capture(config, pick_source(config, source), channel=channel)
         report = capture.report
-        blocks = capture.blocks(_told(reading.batches(), progress))
+        blocks = capture.blocks(_told(reading.batches(), size, progress))
         entered = enter_drive(log, config, blocks, origin(lambda: capture.begun_s), tune=tune, remarks=report.lines)
         notes = [*report.lines(), *_tune_note(config, told=tune is not None or config.tune_input is not None)]
         return Imported(entered, f"{report.decoded} of {report.frames} frames read", tuple(notes))
@@ -113,11 +113,10 @@ def _read_capture(path: Path, config: Config, progress: Callable[[int], None]) -
     raise AssertionError("stands for captures, which have a way of their own")
 
 
-def _told(batches: Iterable[Batch | Rest], progress: Callable[[int], None]) -> Iterator[Batch | Rest]:
+def _told(batches: Iterable[Batch | Rest], size: int, progress: Callable[[int], None]) -> Iterator[Batch | Rest]:
     for batch in batches:
         yield batch
-        if isinstance(batch, Batch):
-            progress(batch.at)
+        progress(batch.at if isinstance(batch, Batch) else size)
 
 
 def _date(begun_s: float | None) -> datetime | None:
