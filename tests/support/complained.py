@@ -26,9 +26,15 @@ def mark(t_ms: int, text: str = "", actor: str = "dash") -> Event:
 
 
 def enter(log: Path, config: Config, drive: WholeDrive, events: Sequence[Event] = (), *, hz: int = 20) -> int:
-    """Enter the drive as the next one of the log and give its number; signals are found by the names of their roles."""
+    """Enter the drive as the next one of the log and give its number; signals are found by the names of their roles.
+
+    Where it tells boost alone, it was driven at a barometer of 100 kPa.
+    """
+    at_sea = {"map": 100.0 + drive.read("boost"), "baro": np.full(len(drive), 100.0)}
 
     def column(signal: Signal) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        if signal.name in at_sea and not drive.has("map"):
+            return convert(at_sea[signal.name], "kPa", signal.unit)
         if signal.name not in ROLES or not compatible(ROLES[signal.name], signal.unit):
             return np.full(len(drive), np.nan)
         return convert(drive.read(signal.name), ROLES[signal.name], signal.unit)

@@ -45,9 +45,9 @@ def command(
 ) -> None:
     """Write the complaint report of a drive in LOG: one HTML file that needs nothing else and prints well.
 
-    First the answer in five lines, then the evidence: what the driver marked and what was unusual there, alerts, what fits
-    the evidence and what speaks against it, the comparison with a reference drive, what was driven, headroom and rule
-    review, data quality, configuration, cautions. Without --against nothing is compared, and the report says so.
+    First the answer in five lines, then the evidence: what the driver marked and what was unusual there, alerts, what
+    fits the evidence and what speaks against it, the comparison with a reference drive, what was driven, headroom and
+    rule review, data quality, configuration, cautions. Without --against nothing is compared, and the report says so.
 
     The report shows speeds, times and notes: it belongs to the owner of the vehicle. Needs the extra `workshop`.
     """
@@ -69,6 +69,7 @@ def command(
         case = read_case(file, number)
     looked = look(case, reference)
     from uphaul.reports.complaint import answer, complaint
+    from uphaul.reports.words import clean
 
     if target is not None or pdf is not None:
         from uphaul.reports.html import to_html
@@ -86,7 +87,7 @@ def command(
         click.echo(json.dumps(to_object(case, looked, reference), ensure_ascii=False, indent=1, allow_nan=False))
         return
     for label, text in answer(case, looked, reference):
-        click.echo(f"{label}: {text}")
+        click.echo(f"{label}: {clean(text)}")
     for path in (target, pdf):
         if path is not None:
             click.echo(f"{path}: {path.stat().st_size} bytes")

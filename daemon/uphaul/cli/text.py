@@ -10,27 +10,9 @@ from pathlib import Path
 
 import click
 
+from uphaul.reports.words import clock, duration
+
 __all__ = ["clock", "duration", "number", "program", "table"]
-
-
-def clock(t_ms: float) -> str:
-    """Time into a drive: ``12:34.5``, with hours where there are any."""
-    tenths = round(abs(t_ms) / 100)
-    minutes, rest = divmod(tenths, 600)
-    hours, minutes = divmod(minutes, 60)
-    sign = "-" if t_ms < 0 else ""
-    return f"{sign}{hours}:{minutes:02d}:{rest / 10:04.1f}" if hours else f"{sign}{minutes}:{rest / 10:04.1f}"
-
-
-def duration(ms: float) -> str:
-    """A length of time in words: ``4.2 s``, ``3 min 12 s``, ``2 h 05 min``."""
-    tenths = round(ms / 100)  # rounded before it is divided up: 119.6 s are 2 min 00 s, never 1 min 60 s
-    if tenths < 600:
-        return f"{tenths / 10:.1f} s"
-    seconds = round(ms / 1000)
-    if seconds < 3600:
-        return f"{seconds // 60} min {seconds % 60:02d} s"
-    return f"{seconds // 3600} h {seconds % 3600 // 60:02d} min"
 
 
 def number(value: float | None, unit: str = "") -> str:

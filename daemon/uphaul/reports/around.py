@@ -15,7 +15,7 @@ from uphaul.physics.basis import Floats
 from uphaul.reports.case import Case
 from uphaul.reports.charts import Band, Panel, Pin, Span, chart
 from uphaul.reports.page import Chart
-from uphaul.reports.words import clock, figure, plural, role_words, unit_words
+from uphaul.reports.words import capital, clock, figure, plural, role_words, unit_words
 from uphaul.rules import Action, Kind
 from uphaul.units import convert
 
@@ -96,8 +96,8 @@ def drawn(case: Case, segments: Sequence[Segment], marks: Sequence[int], what: D
     inside = [b for b in bands(case) if b.stop_ms >= what.ends_ms[0] and b.start_ms <= what.ends_ms[1]]
     raised = {case.episodes[int(b.label[1:]) - 1].rule for b in inside}
     panels, told = [], []
-    for title, roles in _chosen(case, what.roles):
-        panel = _panel(case, title, roles, (first, last), raised, what)
+    for group in _chosen(case, what.roles):
+        panel = _panel(case, group, (first, last), raised=raised, what=what)
         if panel is not None:
             panels.append(panel)
             told.append(_told(panel))
@@ -119,7 +119,7 @@ def drawn(case: Case, segments: Sequence[Segment], marks: Sequence[int], what: D
         strip=strip,
         name=what.name,
     )
-    words = f"From {clock(what.ends_ms[0])} to {clock(what.ends_ms[1])}. {'; '.join(told)}."
+    words = f"From {clock(what.ends_ms[0])} to {clock(what.ends_ms[1])}. {capital('; '.join(told))}."
     if inside:
         words += f" Shaded: {plural(len(inside), 'alert')} ({', '.join(b.label for b in inside[:12])}"
         words += ", ...)." if len(inside) > 12 else ")."
@@ -143,8 +143,9 @@ def _chosen(case: Case, roles: Sequence[str]) -> list[tuple[str, tuple[str, ...]
 
 
 def _panel(
-    case: Case, title: str, roles: Sequence[str], part: tuple[int, int], raised: set[str], what: Drawn
+    case: Case, group: tuple[str, tuple[str, ...]], part: tuple[int, int], *, raised: set[str], what: Drawn
 ) -> Panel | None:
+    title, roles = group
     lines: list[tuple[str, Floats]] = []
     unit = ""
     for role in roles:
@@ -158,12 +159,12 @@ def _panel(
             lines.append((role_words(role), values))
     if not lines:
         return None
-    limits = _limits(case, roles, unit, part, raised, what)
-    return Panel(title if len(lines) > 1 else _capital(lines[0][0]), unit_words(unit), tuple(lines), tuple(limits))
+    limits = _limits(case, roles, unit, part, raised=raised, what=what)
+    return Panel(title if len(lines) > 1 else capital(lines[0][0]), unit_words(unit), tuple(lines), tuple(limits))
 
 
 def _limits(
-    case: Case, roles: Sequence[str], unit: str, part: tuple[int, int], raised: set[str], what: Drawn
+    case: Case, roles: Sequence[str], unit: str, part: tuple[int, int], *, raised: set[str], what: Drawn
 ) -> list[Floats]:
     """The limits of rules that were raised here, and (unless it is the whole drive) of those that ask to act."""
     found = [
@@ -189,7 +190,3 @@ def _told(panel: Panel) -> str:
         low, high = float(np.nanmin(values)), float(np.nanmax(values))
         said.append(f"{words} {figure(low)} to {figure(high, panel.unit)}")
     return ", ".join(said)
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]

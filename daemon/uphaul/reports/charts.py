@@ -21,7 +21,7 @@ from uphaul.rules import Action
 
 __all__ = ["Band", "Panel", "Pin", "Span", "chart"]
 
-WIDTH_IN, PANEL_IN, STRIP_IN, FOOT_IN = 7.1, 0.82, 0.30, 0.36
+WIDTH_IN, PANEL_IN, STRIP_IN, FOOT_IN = 7.1, 0.80, 0.30, 0.36
 BUCKETS = 420
 """Stretches of the time axis of which the extremes are drawn: finer than a printer's line on the width of a page."""
 
@@ -91,7 +91,9 @@ def chart(
         from matplotlib.figure import Figure
     except ImportError as error:
         raise UphaulError("the report's charts need matplotlib: pip install 'uphaul[workshop]'") from error
-    plain: dict[Any, Any] = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(("backend", "interactive", "toolbar"))}
+    plain: dict[Any, Any] = {
+        k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(("backend", "interactive", "toolbar"))
+    }
     ours: dict[Any, Any] = {
         "svg.fonttype": "none",
         "svg.hashsalt": name,
@@ -116,9 +118,9 @@ def chart(
             len(ratios),
             1,
             height_ratios=ratios,
-            hspace=0.16,
+            hspace=0.32,
             left=0.075,
-            right=0.995,
+            right=0.975,
             top=0.995,
             bottom=FOOT_IN / height,
         )
@@ -188,17 +190,15 @@ def _panel(axes: Any, panel: Panel, t_ms: Ints, gaps: Bools, part: slice) -> Non
         highest, lowest = max(highest, float(np.nanmax(values[part]))), min(lowest, float(np.nanmin(values[part])))
     if np.isfinite(highest):
         room = max(highest - lowest, 1e-9) * 0.08
-        axes.set_ylim(lowest - room, highest + 2.2 * room)
+        axes.set_ylim(lowest - room, highest + room)
     title = f"{panel.title}, {panel.unit}" if panel.unit else panel.title
     if len(panel.lines) > 1:
         axes.legend(
-            [line for line, _ in drawn], [words for _, words in drawn], loc="upper right", ncols=4, fontsize=6.0,
-            frameon=True, framealpha=0.85, edgecolor="none", borderpad=0.2, handlelength=2.4, columnspacing=1.0,
+            [line for line, _ in drawn], [words for _, words in drawn], loc="lower right",
+            bbox_to_anchor=(1.0, 0.98), ncols=4, fontsize=6.0,
+            frameon=False, borderpad=0.0, borderaxespad=0.0, handlelength=2.4, columnspacing=1.0,
         )  # fmt: skip
-    axes.text(
-        0.004, 0.97, title, transform=axes.transAxes, ha="left", va="top", size=6.8, weight="bold", zorder=5,
-        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8},
-    )  # fmt: skip
+    axes.text(0.0, 1.03, title, transform=axes.transAxes, ha="left", va="bottom", size=6.8, weight="bold")
 
 
 def _dress(axes: Any, ends_ms: tuple[int, int], bands: Sequence[Band], pins: Sequence[Pin], *, last: bool) -> None:
@@ -235,13 +235,14 @@ def _time(t_ms: int) -> str:
 
 
 _ID = re.compile(r' id="([^"]*)"')
+_SPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 _USED = re.compile(r'(?:url\(#|xlink:href="#)([^)"]+)')
 _LONG = re.compile(r"-?\d+\.\d{3,}")
 _COORDINATES = re.compile(r' (?:d|x|y|x1|x2|y1|y2|width|height|transform|points)="[^"]*"')
 
 
 def _inline(svg: str, name: str) -> str:
-    """The drawing as an element of a page: no prolog, no size of its own, names that no other chart has, short numbers."""
+    """The drawing as an element of a page: no prolog, no size, ids that no other chart has, short numbers."""
     svg = svg[svg.index("<svg") :]
     used = set(_USED.findall(svg))
     number = count()
@@ -252,4 +253,4 @@ def _inline(svg: str, name: str) -> str:
     head, rest = svg.split(">", 1)
     box = re.search(r'viewBox="[^"]*"', head)
     assert box is not None, "matplotlib gives every drawing a viewBox"
-    return f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" {box[0]} aria-hidden="true">{rest}'.strip()
+    return f'<svg {_SPACES} {box[0]} aria-hidden="true">{rest}'.strip()

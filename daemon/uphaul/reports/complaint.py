@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 import uphaul
 from uphaul.analysis.findings import NOTHING, TOO_LITTLE, UNEXPLAINED
 from uphaul.analysis.segments import SegmentKind
@@ -13,7 +15,7 @@ from uphaul.reports.page import Report
 from uphaul.reports.reported import reported, unusual_words
 from uphaul.reports.said import alerts_in_words, headroom, said
 from uphaul.reports.sound import cautions, quality, quality_words, setup
-from uphaul.reports.words import and_list, clock, duration, plural
+from uphaul.reports.words import and_list, capital, clock, duration, plural
 from uphaul.rules import Action
 
 __all__ = ["BANNER", "answer", "complaint"]
@@ -62,7 +64,7 @@ def answer(case: Case, looked: Looked, reference: Case | None) -> tuple[tuple[st
 
 def _happened(case: Case, looked: Looked) -> str:
     km = kilometres(looked.segments)
-    way = f"{km:.0f} km in " if km == km else ""
+    way = f"{km:.0f} km in " if not isnan(km) else ""
     kinds = []
     for kind in (SegmentKind.CLIMB, SegmentKind.PULL):
         own = [s for s in looked.segments if s.kind is kind]
@@ -86,7 +88,7 @@ def _reported(case: Case, looked: Looked) -> str:
     for i, m in enumerate(looked.marked[:2]):
         note = f" “{m.text}”" if m.text else ""
         if m.unusual:
-            seen = "; ".join(unusual_words(case, u) for u in m.unusual[:2])
+            seen = unusual_words(case, m.unusual[0])
         elif m.judged:
             seen = "nothing was unusual there for the load"
         else:
@@ -109,7 +111,7 @@ def _fits(looked: Looked, reference: Case | None) -> str:
 def _check(case: Case, looked: Looked) -> str:
     found = looked.findings
     if found.ranked and found.verdict != UNEXPLAINED:
-        first = _capital(found.ranked[0].first)
+        first = capital(found.ranked[0].first)
         second = (
             found.ranked[1] if len(found.ranked) > 1 and found.ranked[0].score - found.ranked[1].score < 1.0 else None
         )
@@ -129,7 +131,7 @@ def _check(case: Case, looked: Looked) -> str:
 
 
 def _sure(case: Case, looked: Looked, reference: Case | None) -> str:
-    parts = [_capital(quality_words(case)) + "."]
+    parts = [capital(quality_words(case)) + "."]
     if looked.comparison is not None:
         usable = [d for d in looked.comparison.differences if d.comparable]
         share = max((d.share for d in usable), default=0.0)
@@ -141,7 +143,3 @@ def _sure(case: Case, looked: Looked, reference: Case | None) -> str:
         )
     parts.append("Findings are proven on our own invented vehicle only.")
     return " ".join(parts)
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]

@@ -10,10 +10,12 @@ from uphaul.reports.around import Drawn, drawn
 from uphaul.reports.case import Case, Looked
 from uphaul.reports.page import Block, Para, Section, Table
 from uphaul.reports.words import clock, duration, figure, plural, role_words
+from uphaul.rules import Action
 
 __all__ = ["driven", "kilometres"]
 
 MOST_ROWS = 30
+PROFILE = ("altitude", "speed", "boost", "egt", "coolant")
 SHOWN = ("boost", "egt", "coolant")
 
 
@@ -26,13 +28,8 @@ def kilometres(segments: Sequence[Segment]) -> float:
 def driven(case: Case, looked: Looked) -> Section:
     """The section."""
     blocks: list[Block] = []
-    profile = drawn(
-        case,
-        looked.segments,
-        [m.t_ms for m in looked.marked],
-        Drawn("profile", "The whole drive", (case.first_ms, case.last_ms), ("altitude", "speed", "boost", "egt", "coolant"),
-              limits=False),
-    )  # fmt: skip
+    whole = Drawn("profile", "The whole drive", (case.first_ms, case.last_ms), PROFILE, limits=False)
+    profile = drawn(case, looked.segments, [m.t_ms for m in looked.marked], whole)
     if profile is not None:
         blocks.append(profile)
     shown = [r for r in SHOWN if case.known(r)]
@@ -102,6 +99,6 @@ def _nearest(case: Case, segment: Segment) -> str:
     found = [h for h in segment.headroom if isfinite(h.left) and isfinite(h.limit) and h.limit != 0.0]
     if not found:
         return ""
-    h = min(found, key=lambda h: h.left / abs(h.limit))
+    h = min(found, key=lambda h: (case.rule_of[h.rule].action < Action.EASE, h.left / abs(h.limit)))
     rule = case.rule_of[h.rule]
     return f"{h.rule}: {figure(h.value)} of {figure(h.limit, case.rule_unit(rule))} ({rule.action.word})"

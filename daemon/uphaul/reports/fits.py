@@ -27,8 +27,8 @@ def fits(case: Case, looked: Looked, reference: Case | None) -> Section:
     if reference is None:
         blocks.append(
             Para(
-                "No reference drive was named, so nothing could be compared: name the handover drive, or another good one "
-                "of the same vehicle, with --against.",
+                "No reference drive was named, so nothing could be compared: name the handover drive, or another good "
+                "one of the same vehicle, with --against.",
                 "caution",
             )
         )
@@ -49,9 +49,14 @@ def fits(case: Case, looked: Looked, reference: Case | None) -> Section:
                 _when(e.moments_ms[:2]),
             )
             for e in sorted(known, key=lambda e: -abs(e.strength))
+            if _stands(e)
         )
-        header = ("sign", "seen", "give or take", "", "look at")
-        blocks.append(Table("All evidence, the strongest first", header, rows, (1, 2)))
+        header = ("sign", "seen", "give or take", "it", "look at")
+        if rows:
+            blocks.append(Table("Signs that were seen, the strongest first", header, rows, (1, 2)))
+    calm = [e for e in known if not _stands(e)]
+    if calm:
+        blocks.append(Para("Looked for and not seen: " + "; ".join(e.sign.up for e in calm) + ".", "small"))
     blind = [e for e in found.evidence if not e.known]
     if blind:
         blocks.append(Heading("Can't tell"))
@@ -61,7 +66,7 @@ def fits(case: Case, looked: Looked, reference: Case | None) -> Section:
 
 def _stands(e: Evidence) -> str:
     size = abs(e.strength)
-    return "stands" if size >= 1.3 else "faint" if size >= 0.6 else "nothing"
+    return "stands" if size >= 1.3 else "faint" if size >= 0.6 else ""
 
 
 def _blind(e: Evidence) -> str:
@@ -92,20 +97,17 @@ def beside(case: Case, looked: Looked, reference: Case | None) -> Section:
     if looked.comparison is None or reference is None:
         return Section("beside", title, (Para("Not compared: no reference drive was named."),))
     c = looked.comparison
-    load = {"fuel": "fuel", "pedal": "pedal", "boost": "boost", "": "nothing (none is known in both)"}.get(
-        c.load, c.load
+    load = c.load or "nothing, as none is known in both"
+    long = duration(reference.last_ms - reference.first_ms)
+    what = (
+        f"The reference is {_named(reference)}, {long} long. Compared is what both drives did steadily at the same engine "
+        f"speed and load (told by {load}), each quantity freed of weather and height."
     )
-    blocks: list[Block] = [
-        Para(
-            f"The reference is {_named(reference)}, {duration(reference.last_ms - reference.first_ms)} long. Compared is what "
-            f"both drives did steadily at the same engine speed and load (told by {load}), each quantity freed of weather "
-            "and height."
-        )
-    ]
+    blocks: list[Block] = [Para(what)]
     blocks += [Para(f"Beware: {text}.", "caution") for text in c.cautions]
     rows = tuple(_difference(d) for d in c.differences if d.comparable)
     if rows:
-        header = ("quantity", "this drive less reference", "give or take (95 %)", "", "share of the drive")
+        header = ("quantity", "this drive less reference", "give or take (95 %)", "beyond that", "share of the drive")
         blocks.append(Table("Differences", header, rows, (1, 2, 4)))
         used = "; ".join(f"{d.quantity.words}: {d.quantity.corrected}" for d in c.differences if d.comparable)
         blocks.append(Para(f"How each was freed of what differs. {used}.", "small"))
@@ -124,7 +126,7 @@ def _named(reference: Case) -> str:
 def _difference(d: Difference) -> tuple[str, ...]:
     q = d.quantity
     beyond = abs(d.overall) > d.overall_uncertainty
-    verdict = "can't tell" if isnan(d.overall) else "differs" if beyond else "no difference to be told"
+    verdict = "can't tell" if isnan(d.overall) else "yes" if beyond else "no"
     return (
         q.words,
         figure(d.overall, q.unit, sign=True),

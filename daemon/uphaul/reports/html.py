@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
 from uphaul.errors import UphaulError
 from uphaul.reports.page import Bullets, Chart, Heading, Para, Report, Table
+from uphaul.reports.words import clean
 
 __all__ = ["to_html"]
 
-_ODD = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufdd0-\ufdef\ufffe\uffff\ud800-\udfff]"
-)
-"""What no page may hold, and marks that turn the direction of the text after them."""
+LONG = 24
+"""Letters in a row from which on a word may be broken anywhere, rather than widen its column."""
 
 _KINDS = {Para: "para", Heading: "heading", Bullets: "bullets", Table: "table", Chart: "chart"}
 
@@ -32,14 +30,15 @@ def _template() -> Any:
     except ImportError as error:
         raise UphaulError("a report needs jinja2: pip install 'uphaul[workshop]'") from error
 
-    def clean(value: object) -> object:
+    def cleaned(value: object) -> object:
         """Every text before it is escaped; drawings, which are markup already, pass."""
         if isinstance(value, str) and not hasattr(value, "__html__"):
-            return _ODD.sub("\N{REPLACEMENT CHARACTER}", value)
+            return clean(value)
         return value
 
     environment = jinja2.Environment(
-        autoescape=True, finalize=clean, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True, finalize=cleaned, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
+    environment.tests["long"] = lambda text: any(len(word) > LONG for word in text.split())
     environment.filters["kind"] = lambda block: _KINDS[type(block)]
     return environment.from_string((files("uphaul.reports") / "report.html.jinja").read_text(encoding="utf-8"))

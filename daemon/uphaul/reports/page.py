@@ -1,4 +1,4 @@
-"""What a report consists of, before anybody decides how it looks: plain text in sections of paragraphs, tables, charts."""
+"""What a report consists of before it has a look: sections of plain text, tables and charts."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """A drawing with its `title`, and in `text` what it shows, for whoever can't see it. `svg` is ready to be put in."""
+    """A drawing with its `title`, and in `text` what it shows, for whoever can't see it. `svg` is ready for a page."""
 
     title: str
     text: str

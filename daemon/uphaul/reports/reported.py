@@ -1,4 +1,4 @@
-"""What the driver reported: every mark with what was unusual around it, and charts; without marks the gravest alerts."""
+"""What the driver reported: each mark with what was unusual around it; without marks the gravest alerts."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def reported(case: Case, looked: Looked) -> Section:
             (mark_label(i), clock(m.t_ms), m.text or "(no note)", m.actor or "–", _doing(looked, m.t_ms))
             for i, m in enumerate(looked.marked)
         )
-        blocks.append(Table("Marked by the driver", ("", "at", "note", "by", "the vehicle was in"), rows, (1,)))
+        blocks.append(Table("Marked by the driver", ("no.", "at", "note", "by", "the vehicle was in"), rows, (1,)))
         groups = _together(looked.marked)
         for i, (first, last) in enumerate(groups[:MOST_CHARTS]):
             here = range(first, last + 1)
@@ -100,7 +100,7 @@ def unusual_words(case: Case, u: Unusual) -> str:
     unit = case.unit(u.role)
     value, usual = (figure(case.own(u.role, x), unit) for x in (u.value, u.expected))
     where = "in the reference drive" if u.against == "reference" else "in the rest of this drive"
-    return f"{role_words(u.role)} {value}, where {usual} is usual {where} at the same load"
+    return f"{role_words(u.role)} {value}, where {usual} is usual {where} at the same load (from {clock(u.t_ms[0])})"
 
 
 def _unusual(case: Case, looked: Looked, k: int) -> list[Block]:

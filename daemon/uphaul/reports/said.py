@@ -19,6 +19,7 @@ __all__ = ["headroom", "length", "nearest", "said"]
 
 MOST_ALERTS = 60
 MOST_GRIDS = 3
+NEVER = "never"
 NEAR = 0.05
 """Share of its limit within which a rule is reviewed although it was not raised. Source: our own choice."""
 
@@ -61,7 +62,7 @@ def said(case: Case, looked: Looked) -> Section:
         caption = "Alerts, as judged on the way"
         if len(case.episodes) > len(kept):
             caption += f" (the {len(kept)} gravest of {len(case.episodes)})"
-        header = ("", "at", "for", "asks", "rule", "value", "limit", "tune", "the driver was told")
+        header = ("no.", "at", "for", "asks", "rule", "value", "limit", "tune", "the driver was told")
         blocks.append(Table(caption, header, tuple(rows), (1, 5, 6)))
         blocks.append(
             Para("Value and limit are those as the alert was raised; it may have gone further after that.", "small")
@@ -152,7 +153,7 @@ def _review(case: Case, best: dict[str, tuple[RuleHeadroom, str]]) -> list[Block
     """What other settings would have said, for the rules that were raised or came near."""
     found = []
     for rule in case.rules:
-        if rule.kind not in (Kind.THRESHOLD, Kind.EXPOSURE, Kind.DEPARTURE) or rule.name not in best:
+        if rule.kind not in (Kind.THRESHOLD, Kind.RATE, Kind.DEPARTURE) or rule.name not in best:
             continue
         limit = shown_limit(rule.base)
         h = best[rule.name][0]
@@ -164,24 +165,31 @@ def _review(case: Case, best: dict[str, tuple[RuleHeadroom, str]]) -> list[Block
             and (raised or h.left <= NEAR * abs(h.limit))
             and rule.action >= Action.NOTE
         ):
-            found.append((-rule.action, -min(raised, 1), h.left / abs(h.limit or 1.0), rule, abs(reference)))
+            found.append((-min(raised, 1), -rule.action, h.left / abs(h.limit or 1.0), rule, abs(reference)))
     out: list[Block] = []
     if found:
         out.append(Heading("What other settings would have said"))
         out.append(
             Para(
-                "Each cell: how often the rule would have been raised in this drive, and for how long in all. The middle "
-                "row and column are the settings as they are, apart from what a tune changes: there every limit is moved "
-                "by the same amount, and the delay is the same. Fewer alerts are not better in themselves."
+                "Each cell: how often the rule would have been raised in this drive, and for how long in all. Where a "
+                "tune has a limit of its own it is moved by as much as the one shown, and its delay is the one shown. "
+                "Fewer alerts are not better in themselves."
             )
         )
+    quiet = []
     for *_, rule, size in sorted(found, key=lambda f: f[:3])[:MOST_GRIDS]:
-        out.append(_grid(case, rule, size))
+        table = _grid(case, rule, size)
+        if all(cell == NEVER for row in table.rows for cell in row[1:]):
+            quiet.append(f"{rule.name} (limits from {table.rows[0][0]} to {table.rows[-1][0]})")
+        else:
+            out.append(table)
+    if quiet:
+        out.append(Para(f"Came near, but no setting that was tried would have raised it: {', '.join(quiet)}."))
     return out
 
 
 def _grid(case: Case, rule: Rule, size: float) -> Table:
-    step = _nice(0.025 * size)
+    step = _nice(0.05 * size)
     shifts = [k * step * rule.side for k in (-2, -1, 0, 1)]
     own = rule.base.on_delay_ms
     delays = sorted({own // 2000 * 1000 if own >= 2000 else own // 2, own, max(2 * own, 2000)})
@@ -199,7 +207,7 @@ def _grid(case: Case, rule: Rule, size: float) -> Table:
         row = [label(shift)]
         for d in delays:
             c = cells[shift, d]
-            row.append(f"{c.raises} × ({duration(c.active_ms)})" if c.raises else "never")
+            row.append(f"{c.raises} × ({duration(c.active_ms)})" if c.raises else NEVER)
         rows.append(tuple(row))
     header = ("limit", *(f"after {duration(d)}" + (" (as it is)" if d == own else "") for d in delays))
     return Table(f"{rule.name} ({rule.action.word})", header, tuple(rows), tuple(range(1, len(header))))

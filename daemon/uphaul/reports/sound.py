@@ -47,8 +47,8 @@ def quality(case: Case) -> Section:
     expected = (case.last_ms - case.first_ms) * info.tick_hz // 1000 + 1
     blocks.append(
         Para(
-            f"{len(whole)} ticks recorded, {max(expected - len(whole), 0)} of {expected} missing at {info.tick_hz} a second; "
-            f"{case.about.lost_ticks} of them are known as lost by the card. {_end(case)}"
+            f"{len(whole)} ticks recorded, {max(expected - len(whole), 0)} of {expected} missing at {info.tick_hz} a "
+            f"second; {case.about.lost_ticks} of them are known as lost by the card. {_end(case)}"
         )
     )
     gaps = np.flatnonzero(case.gaps)
@@ -193,10 +193,10 @@ def cautions(case: Case) -> Section:
     items = [
         PROVEN,
         "Uphaul advises and never controls. It does not replace mechanical protection or the maker's limits.",
-        "Limits are those that the configuration set; those that come with Uphaul are starting points, for the workshop to set.",
-        "A loaded pull to check something needs a dyno or a closed road. Exhaust parts burn, belts and fans catch. Never open "
-        "a hot cooling system.",
-        "This report shows speeds, times and what people wrote. It belongs to the vehicle's owner: ask before you share it.",
+        "Limits are the configuration's; those that come with Uphaul are starting points, for the workshop to set.",
+        "A loaded pull needs a dyno or a closed road. Exhaust parts burn, belts and fans catch. Never "
+        "open a hot cooling system.",
+        "This report shows speeds, times and what people wrote. It is the vehicle owner's: ask before you share it.",
     ]
     if case.invented:
         items.insert(

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from math import isfinite
 
-__all__ = ["ROLE_WORDS", "and_list", "clock", "duration", "figure", "number", "plural", "role_words", "unit_words"]
+__all__ = [
+    "ROLE_WORDS",
+    "and_list",
+    "capital",
+    "clean",
+    "clock",
+    "duration",
+    "figure",
+    "plural",
+    "role_words",
+    "unit_words",
+]
 
 ROLE_WORDS = {
     "rpm": "engine speed",
@@ -45,7 +57,17 @@ ROLE_WORDS = {
 }
 """What people call the roles of the analysis."""
 
-_UNITS = {"degC": "°C", "degF": "°F", "1": "", "m3/s": "m³/s", "m/s2": "m/s²", "kg/m3": "kg/m³"}
+_UNITS = {"1": "", "m3/s": "m³/s", "m/s2": "m/s²", "kg/m3": "kg/m³"}
+
+_ODD = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufdd0-\ufdef\ufffe\uffff\ud800-\udfff]"
+)
+"""What no page may hold, and marks that turn the direction of the text after them."""
+
+
+def clean(text: str) -> str:
+    """A text that somebody wrote, without what would upset a page or a terminal."""
+    return _ODD.sub("\N{REPLACEMENT CHARACTER}", text)
 
 
 def role_words(role: str) -> str:
@@ -55,7 +77,7 @@ def role_words(role: str) -> str:
 
 def unit_words(unit: str) -> str:
     """A unit as people write it: ``°C``; nothing for a plain number."""
-    return _UNITS.get(unit, unit)
+    return _UNITS.get(unit, unit).replace("degC", "°C").replace("degF", "°F")
 
 
 def clock(t_ms: float) -> str:
@@ -78,20 +100,11 @@ def duration(ms: float) -> str:
     return f"{seconds // 3600} h {seconds % 3600 // 60:02d} min"
 
 
-def number(value: float | None, unit: str = "") -> str:
-    """A value with its unit, a dash when unknown."""
-    if value is None or not isfinite(value):
-        return "–"
-    decimals = 3 if abs(value) < 10 else 2 if abs(value) < 100 else 1
-    text = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
-    return f"{text} {unit}" if unit and unit != "1" else text
-
-
 def figure(value: float | None, unit: str = "", *, sign: bool = False) -> str:
     """A value to about three digits with its unit in people's words, a dash when unknown."""
     if value is None or not isfinite(value):
         return "–"
-    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2 if abs(value) >= 0.1 else 3
     text = f"{value:.{decimals}f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")
@@ -106,6 +119,11 @@ def figure(value: float | None, unit: str = "", *, sign: bool = False) -> str:
 def plural(count: int, one: str, many: str = "") -> str:
     """``1 alert``, ``3 alerts``."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def capital(words: str) -> str:
+    """The words with a capital at the beginning."""
+    return words[:1].upper() + words[1:]
 
 
 def and_list(words: list[str]) -> str:
