@@ -28,6 +28,7 @@ COMMANDS = {
     "report": "write what a drive that somebody complains about says, as one page to read, print or send",
     "run": "run the daemon",
     "sensors": "what every input reads now, and what its sensor can tell from a fault",
+    "vehicle": "check a build sheet: what each tune asks of each part, in percent of its rating",
 }
 
 

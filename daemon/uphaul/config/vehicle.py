@@ -100,7 +100,7 @@ def _part(scope: Scope, name: str, x: t.PartTable) -> s.Part:
                 efficiency=x.efficiency,
             )
         case t.InjectorsTable():
-            return s.Injectors(**said, power_kw=x.power, flow_mg_ms=x.flow, angle_deg=x.angle, opening_ms=x.opening)
+            return s.Injectors(**said, power_kw=x.power, flow_mg_ms=x.flow, angle_deg=x.angle)
         case t.ClutchTable():
             return s.Clutch(**said, torque_nm=x.torque)
         case t.AirboxTable():

@@ -85,7 +85,6 @@ class InjectorsTable(PartBase):
     power: float = key("power ceiling of the whole set", unit="kW", gt=0, le=2000)
     flow: float = key("fuel through one open injector at full rail pressure", unit="mg/ms", gt=0, le=1000)
     angle: float = key("longest sensible injection, as angle of the crank", unit="deg", gt=0, le=120)
-    opening: float = key("delay of its opening, 0.3 to 0.5 (common practice)", 0.4, unit="ms", ge=0, le=3)
 
 
 class ClutchTable(PartBase):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 __all__ = [
+    "USUAL_EFFICIENCY",
     "Airbox",
     "BuildSheet",
     "ChargeCooler",
@@ -22,6 +23,10 @@ __all__ = [
     "Part",
     "Turbo",
 ]
+
+
+USUAL_EFFICIENCY = 0.70
+"""Of a compressor under load. Source: common practice, 0.65 to 0.75."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +87,7 @@ class Turbo(Part):
     pressure_ratio: float | None = None
     speed_rpm: float | None = None
     power_kw: float | None = None
-    efficiency: float = 0.70
+    efficiency: float = USUAL_EFFICIENCY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +97,6 @@ class Injectors(Part):
     power_kw: float
     flow_mg_ms: float
     angle_deg: float
-    opening_ms: float = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

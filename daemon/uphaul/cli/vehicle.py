@@ -1,0 +1,192 @@
+"""``uphaul vehicle``: which part of the build sheet is the weakest for each tune, before anyone drives."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from uphaul.cli import text
+from uphaul.errors import UphaulError
+
+if TYPE_CHECKING:
+    from uphaul.config.spec import Config
+    from uphaul.vehicle.asked import Asked, Use
+
+__all__ = ["command"]
+
+PLOTS = ("svg", "png")
+ONLY_DRIVEN = (
+    "Exhaust and coolant temperatures, shaft speed of the turbo and what the intercooler really does are told by "
+    "a drive alone."
+)
+ASSUMED = (
+    "Steady full load; the manifold pressure of the expected boost at sea level is held at any height. Good to about a "
+    "tenth: filling, consumption and efficiencies are the sheet's."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tune:
+    """One tune with what it asks for; both empty where the sheet is not enough, and why."""
+
+    name: str
+    title: str
+    asks: tuple[Asked, ...]
+    uses: tuple[Use, ...]
+    lacks: str = ""
+
+    @property
+    def over(self) -> tuple[Use, ...]:
+        return tuple(u for u in self.uses if u.share > 1.0)
+
+
+@click.command()
+@click.argument("directory", type=click.Path(path_type=Path))
+@click.option(
+    "--height",
+    type=click.FloatRange(0, 5000),
+    default=1500.0,
+    show_default=True,
+    metavar="M",
+    help="Highest road, in m: judged there on a day of 35 degC, and at sea level.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
+@click.option(
+    "--plot",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.svg|png",
+    help="Draw all ratings over engine speed (extra `workshop`); a file that is there is written over.",
+)
+@click.pass_context
+def command(ctx: click.Context, directory: Path, height: float, as_json: bool, plot: Path | None) -> None:
+    """Check the build sheet in DIRECTORY: what each tune asks of each part, the weakest on top.
+
+    Exit status 1 if a tune asks for more than a part's rating, 2 if the configuration is wrong or says too little.
+    No tune raises a rating. It judges the sheet, not the vehicle: a drive tells how much of it is so.
+    """
+    from uphaul.config import load
+
+    kind = "" if plot is None else plot.suffix.lower().removeprefix(".")
+    if plot is not None and kind not in PLOTS:
+        raise click.UsageError(f"--plot {plot}: must end in .svg or .png")
+    config = load(directory, check_inputs=False)
+    tunes = _work_out(config, height)
+    if plot is not None:
+        from uphaul.reports.package_plot import package_plot
+
+        drawn = [(t.title or t.name, t.asks) for t in tunes if t.uses]
+        picture = package_plot(config.vehicle.sheet, drawn, config.vehicle.name or "vehicle", kind)
+        try:
+            plot.write_bytes(picture)
+        except OSError as error:
+            raise UphaulError(f"{plot}: can't be written: {error.strerror or error}") from error
+    if as_json:
+        click.echo(json.dumps(_object(config, tunes), ensure_ascii=False, indent=1, allow_nan=False))
+    else:
+        _print(config, tunes)
+    ctx.exit(1 if any(t.over for t in tunes) else 0)
+
+
+def _work_out(config: Config, height_m: float) -> list[_Tune]:
+    """Every tune; raises UphaulError where the sheet is not enough for any of them."""
+    from uphaul.signals import index_of
+    from uphaul.vehicle.asked import SEA_LEVEL, asked, high_road, uses
+
+    vehicle = config.vehicle
+    missing = [
+        word for word, there in (("[engine]", vehicle.sheet.engine), ("a [part]", vehicle.sheet.parts)) if not there
+    ]
+    if missing or not vehicle.tunes:
+        raise UphaulError(f"vehicle.toml: needs {' and '.join([*missing, *([] if vehicle.tunes else ['a [tune]'])])}")
+    column = index_of(config.signals).get("boost")
+    unit = "kPa" if column is None else config.signals[column].unit
+    days = (SEA_LEVEL, high_road(height_m)) if height_m > 0 else (SEA_LEVEL,)
+    out = []
+    for tune in vehicle.tunes:
+        made = tuple(a for day in days if (a := asked(vehicle.sheet, tune, day, boost_unit=unit)) is not None)
+        lacks = "" if made else "needs `power` and `torque`"
+        if made and not any(c.signal == "boost" and c.over == "rpm" for c in tune.expected):
+            lacks = "has no expected boost over rpm: nothing is told of air and turbo but the power"
+        out.append(_Tune(tune.name, tune.title, made, uses(vehicle.sheet, made), lacks))
+    if not any(t.asks for t in out):
+        raise UphaulError(
+            "vehicle.toml: no tune has `power` (kW) and `torque` (N·m) to reach: nothing can be worked out"
+        )
+    return out
+
+
+def _object(config: Config, tunes: list[_Tune]) -> dict[str, object]:
+    return {
+        "vehicle": config.vehicle.name,
+        "parts": {p.name: {"title": p.title, "source": p.source} for p in config.vehicle.sheet.parts},
+        "tunes": [
+            {
+                "name": t.name,
+                "title": t.title,
+                "note": t.lacks,
+                "asks_too_much": bool(t.over),
+                "ratings": [
+                    {k: v if not isinstance(v, float) or isfinite(v) else None for k, v in asdict(u).items()}
+                    for u in t.uses
+                ],
+            }
+            for t in tunes
+        ],
+        "assumed": ASSUMED,
+    }
+
+
+def _print(config: Config, tunes: list[_Tune]) -> None:
+    by_name = {t.name: t for t in config.vehicle.tunes}
+    click.echo(config.vehicle.name or "vehicle without a name")
+    for tune in tunes:
+        targets = by_name[tune.name].targets
+        click.echo("")
+        click.echo(f"{tune.name}" + (f" ({tune.title})" if tune.title else ""))
+        if tune.lacks:
+            click.echo(f"  {tune.lacks}")
+        if not tune.uses:
+            continue
+        click.echo(
+            f"  weakest at {targets.power_kw:g} kW: {_weakest(tune.uses, 'at_power')}; "
+            f"at {targets.torque_nm:g} N·m: {_weakest(tune.uses, 'at_torque')}"
+        )
+    click.echo("")
+    rows = [
+        [
+            t.name,
+            u.part,
+            u.rating,
+            text.number(u.most),
+            text.number(u.rated),
+            "" if u.unit == "1" else u.unit,
+            f"{u.share:.0%}",
+            f"{u.at_power:.0%}" if isfinite(u.at_power) else "–",
+            f"{u.at_torque:.0%}" if isfinite(u.at_torque) else "–",
+            f"{u.rpm:,.0f} rpm, {u.day}",
+        ]
+        for t in tunes
+        for u in t.uses
+    ]
+    header = ["tune", "part", "rating", "asked", "rated", "", "use", "at power", "at torque", "most at"]
+    text.table(header, rows, right=(3, 4, 6, 7, 8))
+    click.echo(f"\n{ONLY_DRIVEN}\n{ASSUMED}")
+    over = [(t, u) for t in tunes for u in t.over]
+    if over:
+        click.echo("")
+    for t, u in over:
+        what = f"{text.number(u.most, u.unit)} of {text.number(u.rated, u.unit)}"
+        where = f"at {u.rpm:,.0f} rpm, {u.day}"
+        click.echo(f"Asks too much: {t.name}, {u.part} {u.rating}: {what}, {u.share - 1:.1%} over, {where}")
+
+
+def _weakest(uses: tuple[Use, ...], at: str) -> str:
+    weakest = max(uses, key=lambda u: getattr(u, at))
+    share = getattr(weakest, at)
+    left = f"{1 - share:.0%} left" if share <= 1 else f"{share - 1:.1%} too much"
+    return f"{weakest.part} ({weakest.rating}, {share:.0%}, {left})"
