@@ -21,7 +21,8 @@ from pathlib import Path
 
 import numpy as np
 
-from support.fleet import BUILT_ON, TESTED_ON, Family, Trip, drive_fleet
+from support.fleet import BUILT_ON, TESTED_ON, Family, Trip
+from support.fleet_drive import drive_fleet
 from support.fleet_faults import FAULTY, OUTSIDE, Case, both, fault_trip, healthy_trip
 from uphaul.analysis.comparison import compare
 from uphaul.analysis.findings import NOTHING, TOO_LITTLE, UNEXPLAINED, Findings, findings

@@ -5,7 +5,8 @@ from __future__ import annotations
 import functools
 from dataclasses import replace
 
-from support.fleet import BUILT_ON, Family, drive_fleet
+from support.fleet import BUILT_ON, Family
+from support.fleet_drive import drive_fleet
 from support.fleet_faults import FAULTY, OUTSIDE, fault_trip, healthy_trip
 from uphaul.analysis.whole import WholeDrive
 

@@ -10,7 +10,8 @@ import pytest
 
 from support.demo_drives import BANDS, foot_s
 from support.demo_drives import drive as demo_drive
-from support.fleet import BUILT_ON, drive_fleet, trip
+from support.fleet import BUILT_ON, trip
+from support.fleet_drive import drive_fleet
 from support.fleet_runs import leaking, sound_pairs
 from support.whole_drives import without
 from uphaul.analysis import comparison

@@ -37,7 +37,8 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A cause: its `key`, `title` and `first` (what to check, with which tool) for people; `prior` against the others.
+    """A cause: its `key`, `title` and `first` (what to check, with which tool) for people; `prior` against the
+    others, for what is commoner.
 
     `fault` is false for what is no fault of the vehicle.
     """
@@ -68,6 +69,7 @@ CAUSES: tuple[Cause, ...] = (
         "pressurise the charge pipes to working boost with a plug and regulator; listen, and spray soapy water",
         (_p(_e("turbine_balance", -1, 2.0, 2.6), _e("turbo_speed", 1, 1.5, 0.8), _e("drive_pressure", 1, 0.8, 0.2),
             may=f"egt compressor_out {_WEAK}"),),
+        prior=0.4,
     ),
     Cause(
         "restricted-intake", "restricted intake (filter, snorkel or hose)",
@@ -78,7 +80,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "boost-control", "boost control worn or sticking (wastegate, vanes, actuator)",
         "move the actuator with a hand pump and a gauge: does it start and end where it should, without a jump?",
-        (_p(_e("boost", -1, 2.2, 2.0), may="egt drag drag_grows full_load_lean",
+        (_p(_e("boost", -1, 2.2, 2.0), may="egt drag drag_grows",
            title="boost control lets boost go (sticks open)"),
          _p(_e("over_boost", 1, 2.2, 2.0), may="boost", title="boost control holds too much boost (sticks shut)")),
         prior=0.2,
@@ -86,7 +88,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "turbine-leak", "exhaust leak before the turbine",
         "look for soot at the manifold and turbine flange, listen when cold; smoke tester in the exhaust",
-        (_p(_e("boost", -1, 2.0, 2.0), may="egt drag drag_grows full_load_lean"),),
+        (_p(_e("boost", -1, 2.0, 2.0), may="egt drag drag_grows"),),
     ),
     Cause(
         "restricted-exhaust", "restricted exhaust after the turbine",
@@ -97,12 +99,13 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "cooler-fouled", "intercooler fouled or its wind blocked",
         "look through the fins with a lamp, wash, check ducts; pressure gauge before and after for oil inside",
-        (_p(_e("cooler", -1, 2.5, 2.2), may=f"egt boost turbo_speed soak {_HEAT}"),),
+        (_p(_e("cooler", -1, 2.5, 2.2), may=f"egt turbo_speed soak {_HEAT}"),),
     ),
     Cause(
         "cooling-short", "cooling system short of capacity (radiator, pump, coolant)",
         "infrared thermometer over the radiator for cold spots; pressure tester; coolant level and strength",
-        (_p(_e("coolant_heavy", 1, 2.2, 2.2), _e("coolant_light", 1, -1.0, 0.0), may="coolant_slow soak"),),
+        (_p(_e("coolant_heavy", 1, 2.2, 2.2), _e("coolant_light", 1, -1.0, 0.0),
+            _e("coolant_slow", 1, 0.9, 0.0), may="soak"),),
     ),
     Cause(
         "fan", "cooling fan does not work",
@@ -113,7 +116,8 @@ CAUSES: tuple[Cause, ...] = (
         "thermostat", "thermostat",
         "feel or measure the radiator hose during warm-up; try the thermostat in hot water with a thermometer",
         (_p(_e("coolant_light", -1, 2.2, 2.0), may="coolant_heavy", title="thermostat does not shut"),
-         _p(_e("coolant_heavy", 1, 1.5, 1.5), _e("coolant_light", 1, 1.8, 0.8), may="coolant_slow",
+         _p(_e("coolant_heavy", 1, 1.5, 1.5), _e("coolant_light", 1, 1.8, 0.8),
+            _e("coolant_slow", 1, 0.6, 0.0),
             title="thermostat opens too little")),
     ),
     Cause(
@@ -152,7 +156,7 @@ CAUSES: tuple[Cause, ...] = (
         "headwind-weight", "headwind, or more weight than stated",
         "weigh vehicle and trailer; ask for wind and load; the same road in calm weather",
         (_p(_e("drag", 1, 2.1, 1.2), _e("drag_grows", 1, 1.4, 0.2), may="fuel"),),
-        fault=False,
+        prior=0.3, fault=False,
     ),
     Cause(
         "sensor-drift", "a sensor reads wrong",

@@ -290,7 +290,8 @@ class _Surface:
         terms = np.concatenate((terms[:, : self._n], levels), axis=1)
         take = np.ones(len(terms), dtype=bool)
         for _ in range(2):  # once more without what lies far off
-            of = np.linalg.lstsq(terms[take], number[take], rcond=1e-6)[0]
+            x = terms[take]
+            of = np.linalg.lstsq(x.T @ x, x.T @ number[take], rcond=1e-10)[0]  # small, so quick on long drives
             off = np.abs(number - terms @ of)
             take = off <= 4.0 * 1.4826 * float(np.median(off)) + 1e-12
         self._of = of[: self._n]

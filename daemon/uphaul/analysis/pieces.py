@@ -37,6 +37,7 @@ class Pieces:
         self.number: Ints = bins[self._starts]
         self.block: Ints = self.number // BLOCK_PIECES
         self.tune: Ints = drive.tune[self._starts].astype(np.int64)
+        self._fitted: dict[str, bool] = {}
         self._means: dict[str, Floats] = {}
         self._steady: dict[str, Bools] = {}
 
@@ -45,7 +46,10 @@ class Pieces:
 
     def has(self, *roles: str) -> bool:
         """Whether all these roles are fitted and were read at some tick."""
-        return all(self.drive.has(role) for role in roles)
+        for role in roles:
+            if role not in self._fitted:  # asked often, and long drives take their time to answer
+                self._fitted[role] = self.drive.has(role)
+        return all(self._fitted[role] for role in roles)
 
     def of(self, role: str) -> Floats:
         """(P,) the mean of a role in its canonical unit, unknown where less than half of a piece's ticks are known."""
