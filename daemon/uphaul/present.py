@@ -271,4 +271,6 @@ def _room(room: Room) -> RoomView:
         worst_limit=None if worst is None else worst.limit,
         worst_share=None if worst is None else worst.share,
         worst_ms=None if worst is None else worst.t_ms,
+        ahead=None if room.ahead is None else room.ahead.value,
+        ahead_action=None if room.ahead is None else room.ahead.action,
     )

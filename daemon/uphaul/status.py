@@ -49,12 +49,13 @@ OVER_WORDS = "Back to normal"
 
 @dataclass(frozen=True, slots=True)
 class RoomView:
-    """How much room a signal has to the limit it would meet next, all in the signal's unit.
+    """How much room a signal has to the first limit that asks the driver to act, all in the signal's unit.
 
-    `left` is the distance to `limit` (negative: past it), `share` the same as a share of the distance from a usual
-    reading: 1 as usual, 0 at the limit. `side` is ``above`` or ``below``, `action` what the driver would be asked to do
-    there. `trend` is the change per minute, `left_s` how long the room lasts at that trend; both None when unknown or
-    not sensible. `worst`, `worst_limit` and `worst_ms` (the drive's time) tell of the least share of this drive.
+    `left` is the distance to `limit` (negative: past it; then `ahead` is the further limit that comes next, if any),
+    `share` the same as a share of the distance from a usual reading: 1 as usual, 0 at the limit. `side` is ``above`` or
+    ``below``, `action` what the driver would be asked to do there. `trend` is the change per minute, `left_s` how long
+    it takes at that trend to the limit that comes next; both None when unknown or not sensible. `worst`, `worst_limit`
+    and `worst_ms` (the drive's time) tell of the least share of this drive.
     """
 
     limit: float
@@ -68,6 +69,8 @@ class RoomView:
     worst_limit: float | None = None
     worst_share: float | None = None
     worst_ms: int | None = None
+    ahead: float | None = None
+    ahead_action: Action | None = None
 
 
 @dataclass(frozen=True, slots=True)

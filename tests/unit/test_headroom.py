@@ -53,17 +53,25 @@ def rooms(of: Headroom) -> tuple[Room, Room]:
         (96.0, 104.0, 8.0, 0.5),
         (101.0, 104.0, 3.0, 3 / 16),  # past the limit that only notes: what counts is the one that asks to act
         (104.0, 104.0, 0.0, 0.0),
-        (105.0, 110.0, 5.0, 5 / 22),  # past the first: the next one ahead
-        (112.0, 110.0, -2.0, -2 / 22),  # past the last
+        (105.0, 104.0, -1.0, -1 / 16),  # past it: the room is gone, and does not grow again with the next limit ahead
+        (112.0, 104.0, -8.0, -8 / 16),
         (80.0, 104.0, 24.0, 1.5),
     ],
 )
-def test_the_room_is_to_the_next_limit_that_asks_to_act(value: float, limit: float, left: float, share: float) -> None:
+def test_the_room_is_to_the_first_limit_that_asks_to_act(value: float, limit: float, left: float, share: float) -> None:
     of = headroom()
     of.run(block([0], [value]), ALL)
     coolant, _ = rooms(of)
     assert (coolant.limit.value, coolant.left) == (limit, left)
     assert coolant.share == pytest.approx(share)
+
+
+@pytest.mark.parametrize(("value", "ahead"), [(103.0, None), (105.0, 110.0), (110.0, 110.0), (112.0, None)])
+def test_past_the_limit_the_one_that_comes_next_is_told_beside(value: float, ahead: float | None) -> None:
+    of = headroom()
+    of.run(block([0], [value]), ALL)
+    found = rooms(of)[0].ahead
+    assert (None if found is None else found.value) == ahead
 
 
 def test_a_limit_below_counts_downwards() -> None:

@@ -5,15 +5,17 @@ tick; at the first tick at or after every `LOOK_MS` they are held against the li
 renewed. So a short peak counts, against limits at most that old. Once a second of the drive the values go into a ring
 that the trend is taken from. A gap empties the ring.
 
-The room is told in the signal's unit, and as a share of the distance from a usual reading to the limit: 1 as usual, 0
-at the limit. The share is what signals of different kinds are compared by. Common practice; the choice is ours.
+The room is to the first limit that asks the driver to act, and stays so when it is passed: then it is negative, and a
+further limit ahead is told beside it. It is told in the signal's unit, and as a share of the distance from a usual
+reading to the limit: 1 as usual, 0 at the limit. The share is what signals of different kinds are compared by. Common
+practice; the choice is ours.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isfinite, isnan
+from math import isfinite, isnan, nan
 
 import numpy as np
 import numpy.typing as npt
@@ -46,10 +48,11 @@ class Worst:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """The room of a signal at the last look, in its unit. `trend` is per minute, None while unknown.
+    """The room of a signal at the last look, in its unit, negative past `limit`. `trend` is per minute, None while
+    unknown. `ahead` is the limit that is met next where `limit` is passed and another one is there.
 
-    `left_s` is how long the room lasts at that trend: only for signals that a rule of kind reach watches, as only there
-    a time makes sense, and only towards the limit.
+    `left_s` is how long it takes at that trend to the limit that is met next: only for signals that a rule of kind
+    reach watches, as only there a time makes sense, and only towards the limit.
     """
 
     limit: Limit
@@ -58,6 +61,7 @@ class Room:
     trend: float | None
     left_s: float | None
     worst: Worst | None
+    ahead: Limit | None = None
 
 
 class Headroom:
@@ -133,18 +137,23 @@ class Headroom:
             return None
         limit, share = least
         left = (limit.value - value) * limit.side
+        ahead = None
+        if left < 0:
+            beyond = next_limit(_acting(limits), value, limit.side)
+            ahead = beyond if beyond is not None and (beyond.value - value) * limit.side >= 0 else None
+        to = ahead or limit
         left_s = None
-        if self._reached[i] and trend * limit.side > 0 and left > 0:
-            left_s = left / (trend * limit.side) * 60.0
+        if self._reached[i] and trend * to.side > 0 and (to.value - value) * to.side > 0:
+            left_s = (to.value - value) / trend * 60.0
             left_s = left_s if left_s <= LONGEST_LEFT_S else None
-        return Room(limit, left, share, None if isnan(trend) else trend, left_s, self._worst[i])
+        return Room(limit, left, share, None if isnan(trend) else trend, left_s, self._worst[i], ahead)
 
     def _least(self, i: int, limits: list[Limit], value: float) -> tuple[Limit, float] | None:
-        """The limit with the least share of room left, of those that ask the driver to act if there are any."""
+        """The limit with the least share of room left: of either side the first that asks the driver to act."""
         if isnan(value):
             return None
-        acting = [x for x in limits if x.action > Action.NOTE] or limits
-        found = [x for side in (ABOVE, BELOW) if (x := next_limit(acting, value, side)) is not None]
+        acting = _acting(limits)
+        found = [x for side in (ABOVE, BELOW) if (x := next_limit(acting, nan, side)) is not None]
         return min(((x, self._share(i, x, value)) for x in found), key=lambda pair: pair[1])
 
     def _share(self, i: int, limit: Limit, value: float) -> float:
@@ -158,3 +167,8 @@ class Headroom:
         if not isfinite(span) or span <= 0:
             span = max(abs(limit.value), 1.0)
         return max(min(left / span, MOST_SHARE), -MOST_SHARE)
+
+
+def _acting(limits: list[Limit]) -> list[Limit]:
+    """Those that ask the driver to act; all of them where none does."""
+    return [x for x in limits if x.action > Action.NOTE] or limits

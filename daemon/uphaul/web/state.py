@@ -178,6 +178,9 @@ def _room(room: RoomView) -> dict[str, object]:
         "trend": _number(room.trend),
         "left_s": _number(room.left_s),
         "worst": worst,
+        "ahead": None
+        if room.ahead is None or room.ahead_action is None
+        else {"limit": _number(room.ahead), "action": room.ahead_action.word},
     }
 
 

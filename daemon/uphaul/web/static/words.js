@@ -153,14 +153,16 @@ export function roomWords(signal) {
   const words = unitWords(code, unit);
   const left = between(signal.value, room.limit);
   const past = room.left < 0;
+  const ahead = room.ahead && withUnit(figure(shown(room.ahead.limit, code)), words);
+  const more = room.ahead && room.ahead.action !== room.action ? `next limit ${ahead}: ${ASKS[room.ahead.action]}` : "";
   const worst = room.worst && between(room.worst.value, room.worst.limit);
   return {
     past,
     left: figure(Math.abs(left)),
     unit: words,
     after: past ? "past its limit" : "left",
-    until: past ? `its limit is ${withUnit(figure(limitShown), words)}: ${ASKS[room.action]}` : `until ${ASKS[room.action]} at ${withUnit(figure(limitShown), words)}`,
-    limit: withUnit(figure(limitShown), words),
+    until: past ? [`its limit is ${withUnit(figure(limitShown), words)}: ${ASKS[room.action]}`, more].filter(Boolean).join(" · ") : `until ${ASKS[room.action]} at ${withUnit(figure(limitShown), words)}`,
+    limit: ahead ?? withUnit(figure(limitShown), words), // that comes next
     next: `until the next limit, ${withUnit(figure(limitShown), words)}: ${ASKS[room.action]}`,
     now: `now ${withUnit(figure(rounded(signal.value)), words)}`,
     trend: trendWords(signal),
