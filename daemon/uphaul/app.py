@@ -64,6 +64,8 @@ MOST_UNTOLD = 400
 CLOSE_S = 1.2
 """The log's share of the two seconds that the daemon has to end."""
 ANCHOR_EVERY_MS = 600_000
+SLOW_MS = 60_000
+"""A tick that was left out is told of for so long."""
 
 
 class App:
@@ -118,6 +120,7 @@ class App:
         self._anchored_ms = 0
         self._told: dict[str, WallTime] = {}
         self.skipped_ticks = 0
+        self._skipped_ms = 0.0
 
     def stop(self) -> None:
         """Ask `run` to end; returns at once."""
@@ -237,6 +240,7 @@ class App:
             late = int(self._clock.now_ms() // tick_ms) - n
             if late > 0:
                 self.skipped_ticks += late
+                self._skipped_ms = self._clock.now_ms()
                 n += late
             self._one_tick(n * tick_ms)
             n += 1
@@ -299,6 +303,9 @@ class App:
         told = self._presenter.status()
         sources = tuple(_view(s.name, s.health) for s in self._sources)
         outputs = tuple(o for o in (self._panel, self._mqtt) if o is not None)
+        late = self.skipped_ticks
+        lately = late and self._clock.now_ms() - self._skipped_ms < SLOW_MS * self._clock.speed
+        slow = (f"The computer is too slow for it: {late} ticks left out since the start",) if lately else ()
         notes = tuple(f"{part.name}: {note}" for part in (*self._sources, *outputs) for note in part.health.notes)
         writer = self._writer
         health = None if writer is None else writer.health
@@ -307,7 +314,7 @@ class App:
             sources=sources,
             outputs=tuple(_view(o.name, o.health) for o in outputs),
             log=log_view(health, driving=self._live.drive is not None),
-            notices=log_notices(health, self._config.log) + told.notices + notes,
+            notices=log_notices(health, self._config.log) + told.notices + slow + notes,
             clock=self._wall_clock.words(self._clock.now_ms(), self._told.values()),
             power_cut="" if writer is None else power_cut(writer.open_drive, writer.broken_off, self._boot_id),
         )

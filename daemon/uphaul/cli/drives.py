@@ -8,9 +8,22 @@ from pathlib import Path
 import click
 
 from uphaul.cli import text
+from uphaul.log.info import DriveInfo
 from uphaul.log.reader import Log
 
 __all__ = ["command"]
+
+
+LEAST_MISSING_S = 1.0
+"""Less than that is no gap that a rule would see."""
+
+
+def _missing_s(file: Log, drive: DriveInfo) -> float:
+    """For how long a drive has no tick, in s: restarts, and a machine that was too slow."""
+    if not drive.ticks:
+        return 0.0
+    per_tick_s = 1.0 / file.segments(drive.id)[0].tick_hz
+    return max(drive.duration_s - (drive.ticks - 1) * per_tick_s, 0.0)
 
 
 @click.command()
@@ -45,6 +58,7 @@ def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: 
             show_segments(file, drive, as_json=as_json)
             return
         drives, copied = file.drives(), file.copied
+        missing = {d.id: _missing_s(file, d) for d in drives}
     if as_json:
         rows = [
             {
@@ -52,7 +66,8 @@ def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: 
                 "begun": d.begun,
                 "duration_s": d.duration_s,
                 "ticks": d.ticks,
-                "segments": len(d.segments),
+                "without_a_tick_s": round(missing[d.id], 3),
+                "stretches": len(d.segments),
                 "alerts": d.alerts,
                 "kept": d.kept,
                 "continues": d.continues,
@@ -81,6 +96,7 @@ def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: 
                     ("imported", d.end_reason == "imported"),
                     (f"continues {d.continues}", d.continues is not None),
                     (f"{d.lost_ticks} ticks lost", d.lost_ticks > 0),
+                    (f"{missing[d.id]:.1f} s without a tick", missing[d.id] >= LEAST_MISSING_S),
                 )
                 if said
             ),
