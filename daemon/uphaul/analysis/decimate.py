@@ -3,15 +3,23 @@
 A bucket is a stretch of the axis, about a pixel wide. Of each that has a known value the lowest and the highest are
 kept, at the ticks at which they first stood; of one that has none a single unknown, which breaks the line. A gap
 between two ticks breaks it likewise. What fits is given as it is.
+
+Theory of operation. A `Thinned` signal knows the extremes of every `CHUNK` ticks, found once. For a wide stretch the
+buckets begin at whole chunks, so their extremes are among those of their chunks, to the tick; for a narrow one, where
+a bucket has fewer than two chunks, all ticks are looked at.
 """
 
 from __future__ import annotations
+
+from functools import cached_property
 
 import numpy as np
 
 from uphaul.physics.basis import Bools, Floats, Ints
 
-__all__ = ["decimate", "window"]
+__all__ = ["CHUNK", "Thinned", "decimate", "window"]
+
+CHUNK = 32
 
 
 def window(x: Floats, start: float, stop: float) -> tuple[int, int]:
@@ -30,39 +38,75 @@ def decimate(x: Floats, y: Floats, broken: Bools, buckets: int) -> Ints:
     `broken` (N,) is true at a tick that follows a gap. At most two ticks a bucket; unknown ticks are given as breaks,
     one for each stretch of them that is drawn. Raises ValueError for fewer than one bucket.
     """
-    if buckets < 1:
-        raise ValueError("at least one bucket")
-    n = len(x)
-    if n <= 2 * buckets:
-        return _with_breaks(np.arange(n), np.isnan(y), np.flatnonzero(broken))
-    edges = np.linspace(float(x[0]), float(x[-1]), buckets + 1)[1:-1]
-    starts = np.unique(np.concatenate(([0], np.searchsorted(x, edges, side="left"))))
-    starts = starts[starts < n]
-    counts = np.diff(np.append(starts, n))
+    return Thinned(x, y, broken).ticks(0, len(x), buckets)
+
+
+class Thinned:
+    """A signal `y` over `x`, as of `decimate`, for many questions about stretches of it."""
+
+    def __init__(self, x: Floats, y: Floats, broken: Bools) -> None:
+        self.x, self.y = x, y
+        self._after = np.flatnonzero(broken)
+
+    def ticks(self, first: int, last: int, buckets: int) -> Ints:
+        """As `decimate` of the ticks from `first` to `last` (not counted)."""
+        if buckets < 1:
+            raise ValueError("at least one bucket")
+        n = last - first
+        if n <= 2 * buckets:
+            return self._with_breaks(np.arange(first, last))
+        x = self.x
+        edges = np.linspace(float(x[first]), float(x[last - 1]), buckets + 1)[1:-1]
+        starts = np.searchsorted(x[first:last], edges, side="left") + first
+        if n < 2 * CHUNK * buckets:
+            looked_at = np.arange(first, last)
+        else:
+            starts = starts // CHUNK * CHUNK
+            low, high = -(-first // CHUNK), last // CHUNK
+            inside = self._candidates[np.searchsorted(self._candidates, low * CHUNK) :]
+            inside = inside[: np.searchsorted(inside, high * CHUNK)]
+            ends = np.arange(first, low * CHUNK), np.arange(high * CHUNK, last)
+            looked_at = np.concatenate((ends[0], inside, ends[1]))
+        starts = np.unique(np.concatenate(([first], starts[(starts > first) & (starts < last)])))
+        return self._with_breaks(_extremes(self.y[looked_at], looked_at, np.searchsorted(looked_at, starts)))
+
+    @cached_property
+    def _candidates(self) -> Ints:
+        """The ticks of the lowest and the highest value of each whole chunk; its first tick where none is known."""
+        whole = len(self.y) // CHUNK
+        chunks = self.y[: whole * CHUNK].reshape(whole, CHUNK)
+        unknown = np.isnan(chunks)
+        begin = np.arange(whole) * CHUNK
+        lowest = np.where(unknown, np.inf, chunks).argmin(axis=1) + begin
+        highest = np.where(unknown, -np.inf, chunks).argmax(axis=1) + begin
+        # of a chunk with infinite values alone both may point at an unknown tick; its first known one is there too
+        return np.unique(np.concatenate((lowest, highest, (~unknown).argmax(axis=1) + begin)))
+
+    def _with_breaks(self, kept: Ints) -> Ints:
+        """The kept ticks with -1 for each run of unknown ones, and one between two that a gap lies between."""
+        out = np.where(np.isnan(self.y[kept]), -1, kept).astype(np.int64)
+        if len(self._after) and len(kept) > 1:
+            passed = np.searchsorted(self._after, kept, side="right")
+            out = np.insert(out, np.flatnonzero(passed[1:] > passed[:-1]) + 1, -1)
+        again = np.zeros(len(out), dtype=bool)
+        again[1:] = (out[1:] == -1) & (out[:-1] == -1)
+        return out[~again]
+
+
+def _extremes(y: Floats, ticks: Ints, starts: Ints) -> Ints:
+    """Of each stretch that begins at one of `starts` the ticks of its lowest and highest `y`, its first if unknown."""
+    starts = np.unique(starts)
+    counts = np.diff(np.append(starts, len(y)))
     low, high = np.fmin.reduceat(y, starts), np.fmax.reduceat(y, starts)
-    lowest = _first_at(y == np.repeat(low, counts), starts, counts)
-    highest = _first_at(y == np.repeat(high, counts), starts, counts)
-    blank = starts[np.isnan(low)]
-    kept = np.unique(np.concatenate((lowest, highest, blank)))
-    return _with_breaks(kept, np.isnan(y[kept]), np.flatnonzero(broken))
+    places = [_first_at(y == np.repeat(each, counts), starts) for each in (low, high)]
+    kept: Ints = ticks[np.unique(np.concatenate((*places, starts[np.isnan(low)])))]
+    return kept
 
 
-def _first_at(mask: Bools, starts: Ints, counts: Ints) -> Ints:
-    """The first tick of each bucket at which `mask` is true; buckets without one give none."""
+def _first_at(mask: Bools, starts: Ints) -> Ints:
+    """The first place in each stretch at which `mask` is true; stretches without one give none."""
     hits = np.flatnonzero(mask)
-    bucket = np.repeat(np.arange(len(starts)), counts)[hits]
+    stretch = np.searchsorted(starts, hits, side="right")
     new = np.ones(len(hits), dtype=bool)
-    new[1:] = bucket[1:] != bucket[:-1]
+    new[1:] = stretch[1:] != stretch[:-1]
     return hits[new]
-
-
-def _with_breaks(kept: Ints, unknown: Bools, after: Ints) -> Ints:
-    """The kept ticks with -1 for each run of unknown ones, and one between two that a gap (`after`) lies between."""
-    out = np.where(unknown, -1, kept).astype(np.int64)
-    if len(after) and len(kept) > 1:
-        passed = np.searchsorted(after, kept, side="right")
-        places = np.flatnonzero(passed[1:] > passed[:-1]) + 1
-        out = np.insert(out, places, -1)
-    again = np.zeros(len(out), dtype=bool)
-    again[1:] = (out[1:] == -1) & (out[:-1] == -1)
-    return out[~again]

@@ -86,4 +86,4 @@ def _applies(when: When, rule: Rule, column: dict[str, int], rows: _Rows, gaps: 
     beyond, within = bound.compare(x, limit)
     unknown = np.isnan(x) | np.isnan(limit)
     holds = latched(beyond & ~unknown, within | unknown | gaps)
-    return holds | (unknown & (not rule.judge_unknown_when))
+    return holds if rule.judge_unknown_when else holds | unknown

@@ -6,6 +6,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -123,35 +124,40 @@ def load_drive(path: Path, drive: int | None) -> DeskDrive:
                     raise LogError(f"{label}: {s.name} is in {signals[s.name].unit} and in {s.unit}")
         columns = tuple(signals.values())
         place = {name: i for i, name in enumerate(signals)}
-        blocks = [list(part.blocks()) for part in parts]
-        sizes = [sum(len(b) for b in each) for each in blocks]
-        # by columns in memory: all that the page asks for goes down a column
-        values = np.full((len(columns), sum(sizes)), np.nan)
-        t_ms = np.empty(sum(sizes), dtype=np.int64)
-        tune = np.full(sum(sizes), NO_TUNE, dtype=np.int16)
-        stretches, begins, at = [], [], 0
-        events: list[Event] = []
-        for i, (part, each) in enumerate(zip(parts, blocks, strict=True)):
+        # By columns: all that the page asks for goes down a column. Room is made for every tick as if none was missed;
+        # memory that is never written costs nothing.
+        most = sum((part.ticks_ms[1] - part.ticks_ms[0]) // part.grid_ms + 1 for part in parts)
+        values, t_ms = np.empty((len(columns), most)), np.empty(most, dtype=np.int64)
+        tune = np.empty(most, dtype=np.int16)
+        ends = [0]
+        events: list[list[Event]] = []
+        for part in parts:
+            at = ends[-1]
             number_of = np.array([*(tunes.index(name) for name in part.tunes), NO_TUNE], dtype=np.int16)
             mine = [place[s.name] for s in part.signals]
-            start = at
-            own_events = tuple(e for b in each for e in b.events)
-            events += own_events
-            for b in each:
+            absent = [i for i in range(len(columns)) if i not in mine]
+            events.append([])
+            for b in part.blocks():
                 stop = at + len(b)
                 t_ms[at:stop], tune[at:stop] = b.t_ms, number_of[b.tune]
                 for column, source in zip(mine, b.values.T, strict=True):
                     values[column, at:stop] = source
+                values[absent, at:stop] = np.nan
+                events[-1] += b.events
                 at = stop
-            block = Block(columns, t_ms[start:at], values[:, start:at].T, tune[start:at], (), own_events)
+            ends.append(at)
+        values, t_ms, tune = values[:, : ends[-1]], t_ms[: ends[-1]], tune[: ends[-1]]
+        stretches = []
+        for i, (part, (start, stop)) in enumerate(zip(parts, pairwise(ends), strict=True)):
+            block = Block(columns, t_ms[start:stop], values[:, start:stop].T, tune[start:stop], (), tuple(events[i]))
             carried = carried_from_json(part.initial_state, label)
             ended = ""
             if i + 1 < len(parts):
                 ended = f"{'configuration' if part.files != parts[i + 1].files else 'program'} changed"
             stretches.append(Stretch(block, tunes, part.gap_ms, part.grid_ms, carried, ended))
-            begins.append(part.ticks_ms[0])
+        begins = [part.ticks_ms[0] for part in parts]
         gap_ms = max(part.gap_ms for part in parts)
-        whole = WholeDrive(columns, t_ms, values.T, tune, tunes, gap_ms, tuple(events))
+        whole = WholeDrive(columns, t_ms, values.T, tune, tunes, gap_ms, tuple(e for each in events for e in each))
         config, text = configs[-1], dict(parts[-1].files).get(RULES_FILE, "")
         notes = list(log.notes)
         if len(parts) > 1:

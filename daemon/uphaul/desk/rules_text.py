@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import difflib
 import math
+import pickle
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from uphaul.errors import UphaulError
@@ -103,11 +105,17 @@ def _number(value: object, key: str) -> float:
 
 
 def _parsed(text: str) -> Any:
+    """The text as a document of its own. Parsing takes several times as long as unpacking what was parsed before."""
+    return pickle.loads(_packed(text))
+
+
+@lru_cache(maxsize=4)
+def _packed(text: str) -> bytes:
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
     try:
-        return tomlkit.parse(text)
+        return pickle.dumps(tomlkit.parse(text))
     except TOMLKitError as error:
         raise UphaulError(f"the rules file cannot be read: {error}") from error
 
@@ -155,9 +163,13 @@ def _put(table: Any, edit: Edit) -> None:
 
 
 def _insert(table: Any, key: str, value: float) -> None:
-    """A key that the rule left at its default, put after the last of the keys of its kind."""
-    there = [k for k in KEYS if k in table]
-    table.value.insert_after(there[-1], key, value) if there else table.add(key, value)
+    """A key that the rule left at its default, on a line after the last of the keys of its kind.
+
+    Appended by the library it would stand behind the comments that head the next rule.
+    """
+    before = table[[k for k in ("name", *KEYS) if k in table][-1]].trivia
+    end = "\r\n" if before.trail.startswith("\r\n") else "\n"
+    before.trail = f"{before.trail or end}{key} = {value}{end}"
 
 
 def _plain(value: float) -> float | int:

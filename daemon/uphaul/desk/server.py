@@ -86,6 +86,7 @@ def make_desk(drive: DeskDrive, against: DeskDrive | None = None) -> web.Applica
         app.router.add_get(path, _file((static / name).read_bytes(), kind))
     for name, where in scripts().items():
         app.router.add_get(f"/library/{name}", _file(where.read_bytes(), "text/javascript"))
+    app.router.add_get("/favicon.ico", _nothing)
     app.router.add_get("/drive.json", desk.drive)
     app.router.add_get("/view", desk.view)
     app.router.add_get("/road.json", desk.road)
@@ -102,6 +103,10 @@ def _file(body: bytes, kind: str) -> Ask:
         return web.Response(body=body, content_type=kind, charset="utf-8")
 
     return page
+
+
+async def _nothing(request: web.Request) -> web.Response:
+    return web.Response(status=204)
 
 
 async def _headers(request: web.Request, response: web.StreamResponse) -> None:
@@ -130,9 +135,13 @@ class _Desk:
         self._first: asyncio.Task[Any] | None = None
 
     async def begin(self, app: web.Application) -> None:
-        """Judge by the drive's own rules before anybody asks."""
+        """Describe the drive and then judge it by its own rules before anybody asks."""
         self._text = asyncio.create_task(asyncio.to_thread(self._described), name="desk-drive")
-        self._first = asyncio.create_task(asyncio.to_thread(self._judging.answer, ()), name="desk-judge")
+        self._first = asyncio.create_task(self._judge_first(self._text), name="desk-judge")
+
+    async def _judge_first(self, described: asyncio.Task[str]) -> None:
+        await asyncio.wait((described,))
+        await asyncio.to_thread(self._judging.answer, ())
 
     async def end(self, app: web.Application) -> None:
         """Wait for what is under way: a thread cannot be cancelled."""

@@ -19,7 +19,7 @@ from uphaul.desk.judging import Answer
 from uphaul.desk.rules_text import Key, keys_of
 from uphaul.errors import UphaulError
 from uphaul.physics.basis import Floats
-from uphaul.rules import Curve, Kind, Rule, Share
+from uphaul.rules import ABOVE, Curve, Kind, Rule, Share
 from uphaul.signals import NO_TUNE, EventKind, Signal
 
 __all__ = ["Places", "answer", "drive", "episode", "map_of", "road", "settings"]
@@ -127,6 +127,7 @@ def _rules(of: DeskDrive) -> list[dict[str, Any]]:
             "unit": units.get(r.signal, ""),
             "fitted": r.signal in units,
             "action": r.action.word,
+            "side": "above" if r.side == ABOVE else "below",
             "say": r.say,
             "keys": [_key(k, r, units.get(r.signal, "")) for k in keys.get(r.name, [])],
         }

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import struct
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 
-from uphaul.analysis.decimate import decimate, window
+from uphaul.analysis.decimate import Thinned, window
 from uphaul.analysis.limit_lines import DRAWN
 from uphaul.desk.drive import AXES, DeskDrive
 from uphaul.desk.judging import Judging
@@ -20,7 +22,7 @@ from uphaul.units import compatible, convert
 
 __all__ = ["MOST_BUCKETS", "MOST_SIGNALS", "Trace", "Views", "packed"]
 
-MOST_BUCKETS, MOST_SIGNALS = 4000, 24
+MOST_BUCKETS, MOST_SIGNALS, KEPT = 4000, 24, 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +52,8 @@ class Views:
         self._drives = [drive] if against is None else [drive, against]
         self._judging = judging
         self._axes: dict[tuple[int, str], _Axis] = {}
+        self._lines: OrderedDict[tuple[tuple[str, int | Rule], tuple[int, str]], Thinned] = OrderedDict()
+        self._lock = Lock()
 
     def traces(
         self, axis: str, span: tuple[float, float], buckets: int, signals: Sequence[str], rules: Sequence[Rule]
@@ -61,16 +65,13 @@ class Views:
             raise UphaulError(f"at most {MOST_BUCKETS} buckets and {MOST_SIGNALS} signals at once")
         out = []
         for name in signals:
-            column = self._drives[0].signal(name)
-            unit = self._drives[0].whole.signals[column].unit
+            unit = self._unit(name)
             for number, drive in enumerate(self._drives):
-                y = _values(drive, name, unit)
-                if y is not None:
-                    x, y = self._thin((number, axis), span, buckets, y)
-                    out.append(Trace(name, x, y, number))
+                if _values(drive, name, unit) is not None:
+                    out.append(Trace(name, *self._thin((name, number), (number, axis), span, buckets), number))
             for rule in rules:
                 if rule.signal == name and rule.kind in DRAWN:
-                    x, y = self._thin((0, axis), span, buckets, self._judging.line(rule))
+                    x, y = self._thin((name, rule), (0, axis), span, buckets)
                     if not np.isnan(y).all():
                         out.append(Trace(name, x, y, 0, rule.name))
         return out
@@ -93,17 +94,45 @@ class Views:
         return self._axes[key]
 
     def _thin(
-        self, which: tuple[int, str], span: tuple[float, float], buckets: int, y: Floats
+        self, key: tuple[str, int | Rule], which: tuple[int, str], span: tuple[float, float], buckets: int
     ) -> tuple[Floats, Floats]:
         lying = self.axis(*which)
         first, last = window(lying.x, *span)
-        x, broken = lying.x[first:last], lying.broken[first:last]
-        y = y[first:last] if lying.order is None else y[lying.order[first:last]]
-        if not len(x):
+        if first >= last:
             return np.empty(0), np.empty(0)
-        kept = decimate(x, y, broken, buckets)
-        at = np.maximum.accumulate(np.maximum(kept, 0))  # a break stands where the line ended
-        return x[at], np.where(kept < 0, np.nan, y[at])
+        thinned = self._thinned(key, which)
+        kept = thinned.ticks(first, last, buckets)
+        at = np.maximum.accumulate(np.maximum(kept, first))  # a break stands where the line ended
+        return _without_middles(lying.x[at], np.where(kept < 0, np.nan, thinned.y[at]))
+
+    def _thinned(self, key: tuple[str, int | Rule], which: tuple[int, str]) -> Thinned:
+        """A line on an axis, kept for a while: how it lies is found once."""
+        with self._lock:
+            whole = (key, which)
+            if whole not in self._lines:
+                lying = self.axis(*which)
+                name, of = key
+                y = (
+                    self._judging.line(of)
+                    if isinstance(of, Rule)
+                    else _values(self._drives[of], name, self._unit(name))
+                )
+                assert y is not None
+                self._lines[whole] = Thinned(lying.x, y if lying.order is None else y[lying.order], lying.broken)
+            self._lines.move_to_end(whole)
+            while len(self._lines) > KEPT:
+                self._lines.popitem(last=False)
+            return self._lines[whole]
+
+    def _unit(self, name: str) -> str:
+        return self._drives[0].whole.signals[self._drives[0].signal(name)].unit
+
+
+def _without_middles(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """The line without the points between two of the same height: most limits then are two points."""
+    keep = np.ones(len(y), dtype=bool)
+    keep[1:-1] = (y[1:-1] != y[:-2]) | (y[1:-1] != y[2:])
+    return x[keep], y[keep]
 
 
 def _values(drive: DeskDrive, name: str, unit: str) -> Floats | None:

@@ -14,7 +14,7 @@ function failed(error) {
 }
 
 function header(drive) {
-  at("title").textContent = `The ${drive.label}`;
+  at("title").textContent = drive.label[0].toUpperCase() + drive.label.slice(1);
   document.title = `${drive.label} · Uphaul`;
   const facts = [lasted(drive.duration_s), `${number(drive.distance_km, 1)} km`];
   if (drive.begun) facts.unshift(`begun ${drive.begun.slice(0, 16).replace("T", " ")} UTC`);

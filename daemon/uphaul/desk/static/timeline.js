@@ -83,7 +83,7 @@ export class Timeline {
     return this.go(0, this.most);
   }
 
-  said(answer) { this.rules = answer; this.token = answer.token; return this.ask(); }
+  said(answer) { this.rules = answer; this.token = answer.token; this._draw(); return this.ask(); }
 
   async go(from, to) {
     const least = this.axis === "time" ? 1 : 0.01, all = Math.max(this.most, least);
@@ -187,23 +187,29 @@ export class Timeline {
     if (!this.whole) return;
     this._layout();
     this._heights();
-    const lines = { "line-0": [[], []], "line-1": [[], []] };
-    for (const action of Object.keys(ACTIONS)) lines[`limit-${action}`] = [[], []];
+    const lines = {};
+    for (const name of this.sources.keys()) if (/^(line|limit)-/.test(name)) lines[name] = { n: 0, traces: [] };
     const actions = new Map(this.drive.rules.map((r) => [r.name, r.action]));
     for (const t of this.traces) {
-      const p = this.panels.find((q) => q.name === t.signal);
-      if (!p) continue;
-      const [xs, ys] = lines[t.rule ? `limit-${actions.get(t.rule)}` : `line-${t.drive}`];
-      const scale = (p.top - p.bottom) / (p.high - p.low);
-      for (let i = 0; i < t.x.length; i++) {
-        const v = t.y[i];
-        xs.push(t.x[i]);
-        // a limit beyond the panel is not drawn; a value beyond it is cut at its edge
-        ys.push(v !== v || (t.rule && (v > p.high || v < p.low)) ? NaN : p.bottom + (Math.min(Math.max(v, p.low), p.high) - p.low) * scale);
-      }
-      xs.push(NaN); ys.push(NaN);
+      const panel = this.panels.find((p) => p.name === t.signal), line = lines[t.rule ? `limit-${actions.get(t.rule)}` : `line-${t.drive}`];
+      if (!panel || !line) continue;
+      line.traces.push([t, panel]); line.n += t.n + 1;
     }
-    for (const [name, [x, y]] of Object.entries(lines)) this.sources.get(name).data = { x: Float64Array.from(x), y: Float64Array.from(y) };
+    for (const [name, { n, traces }] of Object.entries(lines)) {
+      const x = new Float64Array(n), y = new Float64Array(n);
+      let k = 0;
+      for (const [t, p] of traces) {
+        const scale = (p.top - p.bottom) / (p.high - p.low);
+        for (let i = 0; i < t.n; i++, k++) {
+          const v = t.y[i];
+          x[k] = t.x[i];
+          // a limit beyond the panel is not drawn; a value beyond it is cut at its edge
+          y[k] = v !== v || (t.rule && (v > p.high || v < p.low)) ? NaN : p.bottom + (Math.min(Math.max(v, p.low), p.high) - p.low) * scale;
+        }
+        x[k] = NaN; y[k++] = NaN;
+      }
+      this.sources.get(name).data = { x, y };
+    }
     this._bands();
     this._ticks();
     this._gutter();
@@ -265,7 +271,7 @@ export class Timeline {
       node.style.maxHeight = `${p.top - p.bottom + 8}px`;
       node.append(make("span", { class: "now" }, at_.own === null ? unit(p.signal.unit) || "\u00a0" : amount(at_.own, p.signal.unit, p.signal.digits)));
       if (this.drive.against) node.append(make("span", { class: "other" }, at_.other === null ? "–" : amount(at_.other, p.signal.unit, p.signal.digits)));
-      if (at_.limit !== null) node.append(make("span", { class: `limit action ${at_.action}` }, `${at_.action} ${number(at_.limit)}`));
+      if (at_.limit !== null) node.append(make("span", { class: `limit action ${at_.action}` }, `${at_.action} ${at_.side} ${number(at_.limit)}`));
       put(p.top, node);
     }
   }
@@ -273,7 +279,7 @@ export class Timeline {
   // ------------------------------------------------------------------------------------------------------ cursor
 
   reading(p) {
-    const x = this.cursor, out = { own: null, other: null, limit: null, action: "" };
+    const x = this.cursor, out = { own: null, other: null, limit: null, action: "", side: "" };
     if (x === null) return out;
     let nearest = Infinity;
     for (const t of this.traces) {
@@ -282,7 +288,8 @@ export class Timeline {
       if (v === null) continue;
       if (!t.rule) out[t.drive ? "other" : "own"] = v;
       else if (out.own !== null && Math.abs(v - out.own) < nearest) {
-        nearest = Math.abs(v - out.own); out.limit = v; out.action = this.drive.rules.find((r) => r.name === t.rule).action;
+        const rule = this.drive.rules.find((r) => r.name === t.rule);
+        nearest = Math.abs(v - out.own); out.limit = v; out.action = rule.action; out.side = rule.side;
       }
     }
     return out;
