@@ -20,7 +20,8 @@ pages
 
 loads
     The page loaded anew in a fresh context with a CPU throttled to a sixth, until it calls itself live, shows room with
-    units and offers to act or to pair; bytes as they went over the wire.
+    units and offers to act or to pair; bytes as they went over the wire. Beside it stands when the browser, throttled
+    alike, shows the same server's status as plain text: what a page costs that does nothing.
 """
 
 from __future__ import annotations
@@ -205,7 +206,7 @@ async def stall(url: str, hung_up: list[float]) -> None:
 async def pages(at: Rig, rounds: int) -> dict[str, Any]:
     """Ticks with one page and with ten, by turns."""
     ticks: list[tuple[float, float, float]] = []
-    skipped, hung_up = [0], list[float]()
+    skipped, before, hung_up = [0], 0, list[float]()
 
     async def collect() -> None:
         assert at.child.stdout is not None
@@ -233,8 +234,10 @@ async def pages(at: Rig, rounds: int) -> dict[str, Any]:
                 more.append(asyncio.create_task(stall(at.url, hung_up)))
             await asyncio.sleep(2.0)
             began = time.monotonic()
-            await asyncio.sleep(TURN_S if many == 0 else 1.5 * TURN_S)
-            if n:
+            await asyncio.sleep(2 * TURN_S if many else TURN_S)
+            if not n:
+                before = skipped[0]
+            else:
                 turns.append((PAGES if many else 1, began, time.monotonic()))
             failed = [t for t in more if t.done()]
             for task in more:
@@ -248,7 +251,7 @@ async def pages(at: Rig, rounds: int) -> dict[str, Any]:
     await asyncio.gather(*others, return_exceptions=True)
     parts = [(open_, np.array([t for t in ticks if begun <= t[0] < end])) for open_, begun, end in turns]
     out: dict[str, Any] = {
-        "skipped ticks": skipped[0],
+        "skipped ticks": skipped[0] - before,
         "stalled page hung up on after, s": [round(s, 1) for s in hung_up],
     }
     for column, name in ((1, "done after due, ms"), (2, "CPU of the tick, ms")):
@@ -274,7 +277,8 @@ async def loads(at: Rig, count: int) -> dict[str, Any]:
     out: dict[str, Any] = {}
     async with browser() as made:
         for slower in (1, 6):
-            usable, work, weights, hosts = list[float](), list[float](), list[float](), set[str]()
+            usable, plain, work = list[float](), list[float](), list[float]()
+            weights, hosts = list[float](), set[str]()
             for _ in range(count):
                 context = await made.new_context(viewport=PHONE)
                 await context.add_init_script(USABLE)
@@ -302,9 +306,12 @@ async def loads(at: Rig, count: int) -> dict[str, Any]:
                 metrics = {m["name"]: m["value"] for m in (await cdp.send("Performance.getMetrics"))["metrics"]}
                 work.append(metrics["TaskDuration"] * 1000)
                 weights.append(bytes_[0])
+                await page.goto(f"{at.url}status.json")
+                plain.append(await page.evaluate("performance.getEntriesByType('navigation')[0].loadEventStart"))
                 await context.close()
             out[f"CPU {slower} times slower"] = {
                 "usable after, ms, median and worst": (round(float(np.median(usable))), round(max(usable))),
+                "a plain text, the same way": (round(float(np.median(plain))), round(max(plain))),
                 "CPU time of the page's thread till then, ms": round(float(np.median(work))),
                 "over the wire, kB, median and most": (
                     round(float(np.median(weights)) / 1000, 1),
