@@ -99,6 +99,25 @@ def test_a_part_of_a_segment_can_be_read(whole: Path) -> None:
     assert block.t_ms.tolist() == [1_000, 1_050, 1_100, 1_150]
 
 
+def test_a_gap_of_years_costs_no_more_than_its_ticks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An imported drive whose clock was set in the middle has one."""
+    writer = LogWriter(tmp_path / "v.db")
+    writer.begin_drive(config(signals(1)), boot_id="b", began_boot_ms=0)
+    for t_ms in (0, 50, 10**11):
+        writer.tick(TickRecord(t_ms, 0, [1]))
+    writer.end_drive("engine off")
+    assert writer.close(60.0)
+    asked = []
+    stretches = fast.stretches
+    monkeypatch.setattr(
+        fast, "stretches", lambda uri, queries, *a: asked.extend(queries) or stretches(uri, queries, *a)
+    )
+    with Log.open(tmp_path / "v.db") as log:
+        blocks = list(log.blocks(log.segments(1)[0].id))
+    assert [t for b in blocks for t in b.t_ms.tolist()] == [0, 50, 10**11]
+    assert len(asked) <= reader.MOST_STRETCHES
+
+
 def test_reading_leaves_nothing_behind(whole: Path, tmp_path: Path) -> None:
     copy = tmp_path / "copy.db"
     shutil.copy(whole, copy)

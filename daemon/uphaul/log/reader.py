@@ -32,6 +32,8 @@ __all__ = ["Anchor", "DriveInfo", "Log", "LoggedCondition", "SegmentInfo"]
 
 FAST_FROM_TICKS = 20_000
 """Below that the plain way is done before the fast one is loaded."""
+MOST_STRETCHES = 10_000
+"""Above that there must be gaps of weeks, which the plain way steps over: weeks of driving are never one segment."""
 
 
 class Log:
@@ -248,8 +250,9 @@ class Log:
         """Ticks with begin <= t_ms < end, the fast way as long as it is allowed."""
         step_ms = rows * 1000 // info.tick_hz
         at = begin
-        if (end - begin) * info.tick_hz > FAST_FROM_TICKS * 1000 and step_ms > 0 and self._at_rest():
-            starts = range(begin, end, step_ms)
+        starts = range(begin, end, step_ms or 1)
+        long = (end - begin) * info.tick_hz > FAST_FROM_TICKS * 1000 and len(starts) <= MOST_STRETCHES
+        if long and step_ms > 0 and self._at_rest():
             select = self._select(info)
             queries = [f"{select} WHERE t_ms >= {a} AND t_ms < {min(a + step_ms, end)} ORDER BY t_ms" for a in starts]
             found = fast.stretches(self._uri(), queries, [s.per_unit for s in info.signals], str(self.path))
