@@ -373,6 +373,7 @@ def test_a_parquet_from_elsewhere_is_converted_by_its_units(tmp_path: Path) -> N
         (lambda p: a_parquet(p, unit="kPa"), "'kPa', which cannot be converted to 'degC'"),
         (lambda p: a_parquet(p, values=("hot", "hot")), "holds no numbers"),
         (lambda p: a_parquet(p, times=(0.05, 0.0)), "row 2: 0 s does not come after 0.05 s"),
+        (lambda p: a_parquet(p, times=(), values=()), "the drive is empty"),
         (lambda p: a_parquet(p, times=(0.05, None)), "every row needs a time"),
         (lambda p: pq.write_table(pa.table({"egt": [1.0]}), p), "no column of time"),
         (lambda p: p.write_bytes(b"PAR1 rubbish"), "no Parquet file that can be read"),

@@ -92,7 +92,7 @@ def import_file(
         table_blocks(path, columns, config),
         origin(lambda: columns.begun_s),
         computed=tuple(c for c in config.computed if c.signal.name not in columns.signals),
-        tick_hz=tick_hz_of(columns.t_ms - min(int(columns.t_ms[0]), 0), config),
+        tick_hz=tick_hz_of(columns.t_ms - columns.t_ms.min(initial=0), config),
         tune=tune,
         remarks=lambda: columns.notes,
     )
