@@ -114,6 +114,11 @@ def book_from(data: bytes) -> Book:
     return book
 
 
+def _at_once(path: str, flags: int) -> int:
+    """Open without waiting for whoever is at the other end of a pipe: this is called on the daemon's loop."""
+    return os.open(path, flags | os.O_NONBLOCK)
+
+
 def _must(right: bool) -> None:
     if not right:
         raise ValueError
@@ -200,8 +205,8 @@ class Store:
             return Reading(problem=self._why(error))
 
     def _parse(self) -> Book:
-        with self.path.open("rb") as file:
-            data = file.read(LARGEST_BYTES + 1)
+        with open(self.path, "rb", opener=_at_once) as file:
+            data = file.read(LARGEST_BYTES + 1) or b""
         if len(data) > LARGEST_BYTES:
             raise DamagedError(f"it is larger than {LARGEST_BYTES:,} bytes")
         return book_from(data)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import signal
 import subprocess
 import sys
 from dataclasses import replace
@@ -146,6 +147,21 @@ def test_a_change_on_a_damaged_file_begins_anew(tmp_path: Path) -> None:
     store.path.write_text("{")
     assert store.change(lambda book: replace(book, devices=(*book.devices, PHONE))).devices == (PHONE,)
     assert store.damaged_path.read_text() == "{"
+
+
+def test_a_pipe_in_the_files_place_holds_nothing_up(tmp_path: Path) -> None:
+    """Opening one waits for its writer, for ever: on the daemon's loop that would be the end of watching."""
+    store = Store(tmp_path / "v.access.json")
+    os.mkfifo(store.path)
+    before = signal.signal(signal.SIGALRM, signal.default_int_handler)
+    signal.setitimer(signal.ITIMER_REAL, 5.0)
+    try:
+        assert "set aside" in store.read().problem
+        assert store.change(lambda book: replace(book, devices=(PHONE,))).devices == (PHONE,)
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
+    assert store.read().book.devices == (PHONE,)
 
 
 def test_a_file_that_cannot_be_read_has_a_problem_and_is_left_alone(tmp_path: Path) -> None:
