@@ -72,7 +72,7 @@ def act_from(told: object, actor: str) -> Act:
         raise ActError('an act is an object: {"do": "quiet"}')
     unknown = sorted(str(k) for k in told.keys() - {"do", "rule", "raise", "minutes", "text"})
     if unknown:
-        raise ActError(f"{unknown[0][:40]}: no such key; there are do, rule, raise, minutes and text")
+        raise ActError(f"{unknown[0][:40]!r}: no such key; there are do, rule, raise, minutes and text")
     word = told.get("do")
     if not isinstance(word, str) or word not in KINDS:
         raise ActError(f"do = {str(word)[:40]!r}: one of {', '.join(KINDS)}")
