@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from uphaul.reports.charts import Band, Panel, Pin, Span, chart
+from uphaul.reports.charts import Band, Panel, Pin, Span, chart, thin
 from uphaul.rules import Action
 
 N = 100_000
@@ -30,7 +30,9 @@ def line(svg: str, colour: str = "#1f4e79") -> list[list[tuple[float, float]]]:
 
 
 def drawn(values: np.ndarray, gaps: np.ndarray = NO_GAPS, **more: object) -> str:  # type: ignore[type-arg]
-    return chart(T, gaps, [Panel("EGT", "°C", (("EGT", values),))], (0, int(T[-1])), **more)  # type: ignore[arg-type]
+    line = thin(T, gaps, values, "EGT")
+    assert line is not None
+    return chart([Panel("EGT", "°C", (line,))], (0, int(T[-1])), **more)  # type: ignore[arg-type]
 
 
 def test_a_peak_of_one_tick_in_a_hundred_thousand_is_drawn_where_it_was() -> None:

@@ -121,12 +121,14 @@ def join(blocks: Iterable[Block], tunes: Sequence[str] = (), *, gap_ms: int = 10
             if signals.setdefault(s.name, s).unit != s.unit:
                 raise ValueError(f"{s.name} is in {signals[s.name].unit} and in {s.unit}")
     place = {name: i for i, name in enumerate(signals)}
-    values = np.full((sum(len(p) for p in pieces), len(signals)), np.nan)
+    # a column in one piece of memory: the analysis goes down columns
+    values = np.full((len(signals), sum(len(p) for p in pieces)), np.nan).T
     quality: list[QualityChange] = []
     at = 0
     for piece in pieces:
         columns = [place[s.name] for s in piece.signals]
-        values[at : at + len(piece), columns] = piece.values
+        for column, known in zip(columns, piece.values.T, strict=True):
+            values[at : at + len(piece), column] = known
         quality += [QualityChange(q.t_ms, columns[q.signal], q.quality) for q in piece.quality]
         at += len(piece)
     return WholeDrive(

@@ -66,7 +66,7 @@ def command(
         from uphaul.reports.case import look
 
         reference = None if against is None else read_case(file, against)
-        case = read_case(file, number)
+        case = read_case(file, number, reference)
     looked = look(case, reference)
     from uphaul.reports.complaint import answer, complaint
     from uphaul.reports.words import clean

@@ -21,18 +21,22 @@ from uphaul.rules import Condition
 __all__ = ["read_case"]
 
 
-def read_case(log: Log, drive: int) -> Case:
-    """The drive of that number. Raises LogError when there is none, or when it has no tick."""
+def read_case(log: Log, drive: int, beside: Case | None = None) -> Case:
+    """The drive of that number. Raises LogError when there is none, or when it has no tick.
+
+    A configuration that judged the drive `beside` as well is taken from there: to check one takes a while.
+    """
     label = f"{log.path} drive {drive}"
     infos = [s for s in log.segments(drive) if s.first_t_ms is not None]
     if not infos:
         raise LogError(f"{label}: it has no tick yet")
     whole = joined(log_parts(log, drive), label)
     parts: list[Part] = []
+    others = () if beside is None else beside.parts
     for info in infos:
         files = log.config(info.id)
         sha256 = _sha256(files)
-        known = next((p.config for p in parts if p.sha256 == sha256), None)
+        known = next((p.config for p in (*parts, *others) if p.sha256 == sha256), None)
         parts.append(Part(info, known or load_texts(files, label=label, check_inputs=False), sha256))
     return Case(
         log=log.path.name,

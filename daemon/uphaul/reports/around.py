@@ -13,7 +13,7 @@ from uphaul.analysis.segments import Segment, SegmentKind
 from uphaul.analysis.whole import ROLES
 from uphaul.physics.basis import Floats
 from uphaul.reports.case import Case
-from uphaul.reports.charts import Band, Panel, Pin, Span, chart
+from uphaul.reports.charts import Band, Line, Panel, Pin, Span, chart, thin
 from uphaul.reports.page import Chart
 from uphaul.reports.words import capital, clock, figure, plural, role_words, unit_words
 from uphaul.rules import Action, Kind
@@ -110,8 +110,6 @@ def drawn(case: Case, segments: Sequence[Segment], marks: Sequence[int], what: D
         if s.kind is not SegmentKind.OTHER and s.t_ms[1] >= what.ends_ms[0] and s.t_ms[0] <= what.ends_ms[1]
     ]
     svg = chart(
-        case.whole.t_ms[first:last],
-        case.gaps[first:last],
         panels,
         what.ends_ms,
         bands=inside,
@@ -146,7 +144,7 @@ def _panel(
     case: Case, group: tuple[str, tuple[str, ...]], part: tuple[int, int], *, raised: set[str], what: Drawn
 ) -> Panel | None:
     title, roles = group
-    lines: list[tuple[str, Floats]] = []
+    lines: list[Line] = []
     unit = ""
     for role in roles:
         column = case.whole.column(role)
@@ -154,18 +152,17 @@ def _panel(
             continue
         own = case.whole.signals[column].unit
         unit = unit or own
-        values = convert(case.whole.values[part[0] : part[1], column], own, unit)
-        if np.isfinite(values).any():
-            lines.append((role_words(role), values))
+        line = _line(case, part, convert(case.whole.values[part[0] : part[1], column], own, unit), role_words(role))
+        lines += [] if line is None else [line]
     if not lines:
         return None
     limits = _limits(case, roles, unit, part, raised=raised, what=what)
-    return Panel(title if len(lines) > 1 else capital(lines[0][0]), unit_words(unit), tuple(lines), tuple(limits))
+    return Panel(title if len(lines) > 1 else capital(lines[0].words), unit_words(unit), tuple(lines), tuple(limits))
 
 
 def _limits(
     case: Case, roles: Sequence[str], unit: str, part: tuple[int, int], *, raised: set[str], what: Drawn
-) -> list[Floats]:
+) -> list[Line]:
     """The limits of rules that were raised here, and (unless it is the whole drive) of those that ask to act."""
     found = [
         r
@@ -179,14 +176,16 @@ def _limits(
     out = []
     for rule in found:
         own = case.unit(rule.signal) if rule.signal in ROLES else unit
-        out.append(convert(limit_line(rule, stretch), own, unit))
+        line = _line(case, part, convert(limit_line(rule, stretch), own, unit))
+        out += [] if line is None else [line]
     return out
+
+
+def _line(case: Case, part: tuple[int, int], values: Floats, words: str = "") -> Line | None:
+    return thin(case.whole.t_ms[part[0] : part[1]], case.gaps[part[0] : part[1]], values, words)
 
 
 def _told(panel: Panel) -> str:
     """The least and the most of each line, in words."""
-    said = []
-    for words, values in panel.lines:
-        low, high = float(np.nanmin(values)), float(np.nanmax(values))
-        said.append(f"{words} {figure(low)} to {figure(high, panel.unit)}")
-    return ", ".join(said)
+    ends = [(line.words, *line.ends) for line in panel.lines]
+    return ", ".join(f"{words} {figure(low)} to {figure(high, panel.unit)}" for words, low, high in ends)

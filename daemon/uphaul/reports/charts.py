@@ -14,12 +14,12 @@ from typing import Any
 
 import numpy as np
 
-from uphaul.analysis.decimate import decimate, window
+from uphaul.analysis.decimate import decimate
 from uphaul.errors import UphaulError
 from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.rules import Action
 
-__all__ = ["Band", "Panel", "Pin", "Span", "chart"]
+__all__ = ["Band", "Line", "Panel", "Pin", "Span", "chart", "thin"]
 
 WIDTH_IN, PANEL_IN, STRIP_IN, FOOT_IN = 7.1, 0.80, 0.30, 0.36
 BUCKETS = 420
@@ -33,14 +33,35 @@ LIMIT_INK = "#b00020"
 STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """What is drawn of a signal: values over ms of the drive's time, NaN where the line breaks."""
+
+    t_ms: Floats
+    values: Floats
+    words: str = ""
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The lowest and the highest value; thinning keeps both."""
+        return float(np.nanmin(self.values)), float(np.nanmax(self.values))
+
+
+def thin(t_ms: Ints, gaps: Bools, values: Floats, words: str = "") -> Line | None:
+    """The line to draw of `values` (N,), None where all are unknown. `gaps` (N,): ticks that follow a gap."""
+    at = decimate(t_ms.astype(np.float64), values, gaps, BUCKETS)
+    y = np.where(at < 0, np.nan, values[at])
+    return Line(np.where(at < 0, np.nan, t_ms[at]), y, words) if np.isfinite(y).any() else None
+
+
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """One axis: lines as (words, values (N,)), and limits likewise, all in `unit`."""
+    """One axis: lines, and limits in force, all in `unit`."""
 
     title: str
     unit: str
-    lines: tuple[tuple[str, Floats], ...]
-    limits: tuple[Floats, ...] = ()
+    lines: tuple[Line, ...]
+    limits: tuple[Line, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +92,6 @@ class Span:
 
 
 def chart(
-    t_ms: Ints,
-    gaps: Bools,
     panels: Sequence[Panel],
     ends_ms: tuple[int, int],
     *,
@@ -108,7 +127,6 @@ def chart(
         "ytick.major.width": 0.6,
         "axes.unicode_minus": True,
     }
-    first, last = window(t_ms.astype(np.float64), *ends_ms)
     height = STRIP_IN + PANEL_IN * len(panels) + FOOT_IN
     with mpl.rc_context(plain | ours):
         figure = Figure(figsize=(WIDTH_IN, height))
@@ -128,7 +146,7 @@ def chart(
         _strip(top, ends_ms, strip, bands, pins)
         for i, panel in enumerate(panels):
             axes = figure.add_subplot(grid[i + 1])
-            _panel(axes, panel, t_ms[first:last], gaps[first:last], slice(first, last))
+            _panel(axes, panel)
             _dress(axes, ends_ms, bands, pins, last=i + 1 == len(panels))
         out = StringIO()
         print_svg: Any = canvas.print_svg
@@ -166,35 +184,20 @@ def _strip(
         taken = place + 0.011 * len(label) + 0.006
 
 
-def _panel(axes: Any, panel: Panel, t_ms: Ints, gaps: Bools, part: slice) -> None:
-    """The lines of one panel, thinned so that no extreme is lost."""
-    x = t_ms.astype(np.float64)
-
-    def draw(values: Floats, **style: Any) -> Any:
-        at = decimate(x, values, gaps, BUCKETS)
-        line = axes.plot(np.where(at < 0, np.nan, x[at]), np.where(at < 0, np.nan, values[at]), **style)
-        return line[0]
-
-    lowest, highest = np.inf, -np.inf
-    for values in panel.limits:
-        if np.isfinite(values[part]).any():
-            draw(values[part], color=LIMIT_INK, lw=0.7, ls=(0, (4, 2)), zorder=2)
-            highest = max(highest, float(np.nanmax(values[part])))
-            lowest = min(lowest, float(np.nanmin(values[part])))
+def _panel(axes: Any, panel: Panel) -> None:
+    """The lines of one panel."""
+    for line in panel.limits:
+        axes.plot(line.t_ms, line.values, color=LIMIT_INK, lw=0.7, ls=(0, (4, 2)), zorder=2)
     drawn = []
-    for (words, values), (colour, dash) in zip(panel.lines, INKS, strict=False):
-        if not np.isfinite(values[part]).any():
-            continue
-        line = draw(values[part], color=colour, ls=dash, lw=0.9, zorder=3)
-        drawn.append((line, words))
-        highest, lowest = max(highest, float(np.nanmax(values[part]))), min(lowest, float(np.nanmin(values[part])))
-    if np.isfinite(highest):
-        room = max(highest - lowest, 1e-9) * 0.08
-        axes.set_ylim(lowest - room, highest + room)
+    for line, (colour, dash) in zip(panel.lines, INKS, strict=False):
+        drawn += axes.plot(line.t_ms, line.values, color=colour, ls=dash, lw=0.9, zorder=3)
+    lows, highs = zip(*(line.ends for line in (*panel.lines, *panel.limits)), strict=True)
+    room = max(max(highs) - min(lows), 1e-9) * 0.08
+    axes.set_ylim(min(lows) - room, max(highs) + room)
     title = f"{panel.title}, {panel.unit}" if panel.unit else panel.title
     if len(panel.lines) > 1:
         axes.legend(
-            [line for line, _ in drawn], [words for _, words in drawn], loc="lower right",
+            drawn, [line.words for line in panel.lines], loc="lower right",
             bbox_to_anchor=(1.0, 0.98), ncols=4, fontsize=6.0,
             frameon=False, borderpad=0.0, borderaxespad=0.0, handlelength=2.4, columnspacing=1.0,
         )  # fmt: skip

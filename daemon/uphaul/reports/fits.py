@@ -100,8 +100,8 @@ def beside(case: Case, looked: Looked, reference: Case | None) -> Section:
     load = c.load or "nothing, as none is known in both"
     long = duration(reference.last_ms - reference.first_ms)
     what = (
-        f"The reference is {_named(reference)}, {long} long. Compared is what both drives did steadily at the same engine "
-        f"speed and load (told by {load}), each quantity freed of weather and height."
+        f"The reference is {_named(reference)}, {long} long. Compared is what both drives did steadily at the same "
+        f"engine speed and load (told by {load}), each quantity freed of weather and height."
     )
     blocks: list[Block] = [Para(what)]
     blocks += [Para(f"Beware: {text}.", "caution") for text in c.cautions]

@@ -18,7 +18,7 @@ from uphaul.rules import Action, Kind, Rule
 __all__ = ["headroom", "length", "nearest", "said"]
 
 MOST_ALERTS = 60
-MOST_GRIDS = 3
+MOST_GRIDS = 2
 NEVER = "never"
 NEAR = 0.05
 """Share of its limit within which a rule is reviewed although it was not raised. Source: our own choice."""
