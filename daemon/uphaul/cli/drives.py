@@ -30,9 +30,12 @@ def _missing_s(file: Log, drive: DriveInfo) -> float:
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--drift", is_flag=True, help="Tell which temperature sensors moved over the drives' cold starts.")
 @click.option("--segments", is_flag=True, help="Cut a drive into idle, cruise, climb, pull and so on, with figures.")
-@click.option("--drive", type=int, metavar="N", help="The drive that --segments cuts; the last one by default.")
+@click.option("--headroom", is_flag=True, help="Tell how much of each part's rating a drive used, the weakest on top.")
+@click.option(
+    "--drive", type=int, metavar="N", help="The drive for --segments and --headroom; the last one by default."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
-def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: bool) -> None:
+def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: int | None, as_json: bool) -> None:
     """List the drives in LOG: when, how long, how often a rule was raised (as `uphaul replay` lists it).
 
     With --drift: before each cold start all temperatures should read the same, so a sensor that moves away from the
@@ -41,11 +44,14 @@ def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: 
     With --segments: what the vehicle was doing in a drive (key-on, start, idle, warm-up, cruise, climb, pull, descent,
     cool-down, soak), the figures of each stretch, and how near its rules came. With --json all of them, and what each
     word means.
+
+    With --headroom: the use of each rating of the build sheet in the drive's log (peak over 1 s, means over 10 s and
+    60 s, when and where), and power and torque estimated by fuel and by road load, with their uncertainty.
     """
-    if drift and segments:
-        raise click.UsageError("--drift and --segments: one at a time")
-    if drive is not None and not segments:
-        raise click.UsageError("--drive is the drive that --segments cuts: it needs --segments")
+    if drift + segments + headroom > 1:
+        raise click.UsageError("--drift, --segments and --headroom: one at a time")
+    if drive is not None and not (segments or headroom):
+        raise click.UsageError("--drive is the drive that is looked at: it needs --segments or --headroom")
     with Log.open(log) as file:
         if drift:
             from uphaul.cli.drives_drift import show
@@ -56,6 +62,11 @@ def command(log: Path, drift: bool, segments: bool, drive: int | None, as_json: 
             from uphaul.cli.drives_segments import show as show_segments
 
             show_segments(file, drive, as_json=as_json)
+            return
+        if headroom:
+            from uphaul.cli.drives_headroom import show as show_headroom
+
+            show_headroom(file, drive, as_json=as_json)
             return
         drives, copied = file.drives(), file.copied
         missing = {d.id: _missing_s(file, d) for d in drives}
