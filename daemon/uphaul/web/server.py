@@ -9,7 +9,8 @@ may no longer look. A handler that fails answers 500 and is counted; so is a fai
 out and the pages say that they are not live. Shutdown closes the hub, which ends the streams.
 
 What is no request that can be understood (a line of 8 kB, another protocol) gets a short answer, and one line a minute
-in the journal whatever comes. `keep_trying` serves as soon as the address can be had.
+in the journal whatever comes. Connections are bounded, each address's too: they take handles from the same thousand as
+log and sources do. `keep_trying` serves as soon as the address can be had.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import logging
 import os
 import socket
 import time
+from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable
 
 from aiohttp import web
@@ -41,6 +43,8 @@ PATIENCE_S = 10.0
 WAITING_BYTES = 65_536  # in the kernel for one browser: a few events; by itself it takes megabytes, minutes of them
 MOST_STREAMS = 32
 KEPT_STREAMS = 8  # of those for paired devices, so that strangers cannot shut the driver out
+MOST_CONNECTIONS = 256
+MOST_CONNECTIONS_EACH = 64  # of one address: all streams may come through one server in front
 SHUTDOWN_S = 1.0  # within the two seconds that the daemon has to end
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 30.0  # as the sources wait
 COMPLAIN_EVERY_S = 60.0
@@ -92,13 +96,13 @@ async def serve(app: web.Application, host: str = "127.0.0.1", port: int = 0) ->
     """
     runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S)
     await runner.setup()
-    complaints = _Complaints()
+    complaints, connections = _Complaints(), Counter[str]()
     loop, server = asyncio.get_running_loop(), runner.server
     assert server is not None
     try:
         try:
             listening = await loop.create_server(
-                lambda: _Handler(server, loop=loop, complaints=complaints),
+                lambda: _Handler(server, loop=loop, complaints=complaints, connections=connections),
                 host,
                 port,
                 backlog=BACKLOG,
@@ -150,32 +154,60 @@ def _why(error: OSError) -> str:
 
 
 class _Complaints:
-    """Tells the journal of requests that could not be understood: the first at once, then a count a minute."""
+    """Tells the journal of what the page could not do for somebody: the first at once, then a count a minute."""
 
     def __init__(self) -> None:
         self._next_s = 0.0
         self._untold = 0
 
-    def note(self, remote: str | None, status: int, now_s: float) -> None:
-        """One more from `remote`, answered with `status`."""
+    def note(self, words: str, now_s: float) -> None:
+        """One more."""
         if now_s < self._next_s:
             self._untold += 1
             return
         more = f" ({self._untold} more in the last minutes)" if self._untold else ""
-        _log.warning("the page got a request that it cannot read from %s, answered %d%s", remote, status, more)
+        _log.warning("the page %s%s", words, more)
         self._next_s, self._untold = now_s + COMPLAIN_EVERY_S, 0
 
 
 class _Handler(web.RequestHandler):
     """One connection. Differs from the library's in how it answers what it cannot read: without an echo, a traceback
-    in the journal or its version.
+    in the journal or its version. One too many is hung up on.
     """
 
-    __slots__ = ("_complaints",)
+    __slots__ = ("_complaints", "_counted", "_open")
 
-    def __init__(self, server: web.Server, *, loop: asyncio.AbstractEventLoop, complaints: _Complaints) -> None:
+    def __init__(
+        self,
+        server: web.Server,
+        *,
+        loop: asyncio.AbstractEventLoop,
+        complaints: _Complaints,
+        connections: Counter[str],
+    ) -> None:
         super().__init__(server, loop=loop, access_log=None)  # type: ignore[arg-type]  # None: no line for each request
-        self._complaints = complaints
+        self._complaints, self._open = complaints, connections
+        self._counted = ""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Count it, by where it comes from."""
+        super().connection_made(transport)
+        peer = transport.get_extra_info("peername")
+        self._counted = str(peer[0]) if peer else "nowhere"
+        self._open[self._counted] += 1
+        among = self._open[self._counted]
+        if among > MOST_CONNECTIONS_EACH or self._open.total() > MOST_CONNECTIONS:
+            words = f"hung up on {self._counted}, which has {among - 1} connections already"
+            self._complaints.note(words, self._loop.time())
+            assert isinstance(transport, asyncio.Transport)
+            transport.abort()
+
+    def connection_lost(self, exc: BaseException | None) -> None:
+        """Forget it."""
+        super().connection_lost(exc)
+        self._open[self._counted] -= 1
+        if not self._open[self._counted]:
+            del self._open[self._counted]
 
     def handle_error(
         self,
@@ -188,7 +220,8 @@ class _Handler(web.RequestHandler):
         if status >= 500:
             self.log_exception("the page failed to answer %s", request.remote, exc_info=exc)
         else:
-            self._complaints.note(request.remote, status, self._loop.time())
+            words = f"got a request that it cannot read from {request.remote}, answered {status}"
+            self._complaints.note(words, self._loop.time())
         if request.writer.output_size > 0:
             raise ConnectionError("the answer has begun already")
         text = "This page failed; watching and logging go on.\n" if status >= 500 else "The request cannot be read.\n"

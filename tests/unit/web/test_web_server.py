@@ -21,7 +21,7 @@ import uphaul.web
 from support.status_page import busy, calm
 from uphaul.errors import UphaulError
 from uphaul.status import Status
-from uphaul.web import WebState, keep_trying, make_app, serve
+from uphaul.web import WebState, keep_trying, make_app, serve, server
 from uphaul.web.files import PAGES
 
 DEADLINE_S = 10.0
@@ -306,6 +306,36 @@ async def test_what_is_no_request_gets_a_short_answer_and_one_line_in_the_journa
         "the page got a request that it cannot read from 127.0.0.1, answered 400"
     ]
     assert caplog.records[0].exc_info is None
+
+
+@pytest.mark.asyncio
+async def test_connections_that_ask_nothing_are_bounded_and_shut_nobody_else_out(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Each takes one of the handles that log and sensors need as well."""
+    monkeypatch.setattr(server, "MOST_CONNECTIONS_EACH", 5)
+    async with asyncio.timeout(DEADLINE_S), serve(make_app(WebState(calm)), "0.0.0.0") as port:
+        silent = []
+        for _ in range(5):
+            silent.append(await asyncio.open_connection("127.0.0.1", port))
+            silent[-1][1].write(b"GET / HT")
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        with contextlib.suppress(ConnectionError):
+            assert await reader.read() == b""
+        writer.close()
+        with contextlib.suppress(ConnectionError):
+            await writer.wait_closed()
+        from_elsewhere = aiohttp.TCPConnector(local_addr=("127.0.0.2", 0))
+        async with aiohttp.ClientSession(f"http://127.0.0.1:{port}", connector=from_elsewhere) as session:
+            assert (await session.get("/status.json")).status == 200
+        for _, each in silent:
+            each.close()
+            await each.wait_closed()
+        async with aiohttp.ClientSession(f"http://127.0.0.1:{port}") as session:
+            assert (await session.get("/status.json")).status == 200
+    assert [r.getMessage() for r in caplog.records] == [
+        "the page hung up on 127.0.0.1, which has 5 connections already"
+    ]
 
 
 @pytest.mark.asyncio
