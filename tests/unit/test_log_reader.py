@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -107,11 +108,14 @@ def test_a_gap_of_years_costs_no_more_than_its_ticks(tmp_path: Path, monkeypatch
         writer.tick(TickRecord(t_ms, 0, [1]))
     writer.end_drive("engine off")
     assert writer.close(60.0)
-    asked = []
+    asked: list[str] = []
     stretches = fast.stretches
-    monkeypatch.setattr(
-        fast, "stretches", lambda uri, queries, *a: asked.extend(queries) or stretches(uri, queries, *a)
-    )
+
+    def counted(uri: str, queries: Sequence[str], per_unit: Sequence[int], path: str) -> Iterator[fast.Columns]:
+        asked.extend(queries)
+        return stretches(uri, queries, per_unit, path)
+
+    monkeypatch.setattr(fast, "stretches", counted)
     with Log.open(tmp_path / "v.db") as log:
         blocks = list(log.blocks(log.segments(1)[0].id))
     assert [t for b in blocks for t in b.t_ms.tolist()] == [0, 50, 10**11]
