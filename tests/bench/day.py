@@ -330,14 +330,14 @@ def slope(looks: list[dict[str, int]], over: str, what: str) -> tuple[float, flo
 def tell(name: str, looks: list[dict[str, int]], over: str, day: int, kinds: dict[str, str]) -> None:
     """Print growth over a `day` of so many units of `over`."""
     print(f"{name}: {looks[-1][over]:,} {over}, {len(looks)} looks")
-    print(f"  {'':12}{'mean':>12}{'first':>12}{'last':>12}{'growth a day':>16}{'noise':>10}   growth / mean")
+    print(f"  {'':12}{'mean':>12}{'first':>12}{'last':>12}{'growth a day':>16}{'noise':>14}   growth / mean")
     for what, unit in kinds.items():
         rise, error, mean = slope(looks, over, what)
         scale = 1e6 if unit == "MB" else 1.0
         first, last = looks[len(looks) // 3][what] / scale, looks[-1][what] / scale
         print(
             f"  {what:12}{mean / scale:12,.2f}{first:12,.2f}{last:12,.2f}{rise * day / scale:+16,.3f}"
-            f"{error * day / scale:10,.3f}   {rise * day / mean:+.2%} {unit}"
+            f"{error * day / scale:14,.3f}   {rise * day / mean:+.2%} {unit}"
         )
 
 

@@ -28,6 +28,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import json
 import os
 import random
@@ -111,7 +112,7 @@ async def zero_of(page: Page) -> tuple[float, float, float]:
 def listen(bus: socket.socket, heard: Callable[[bool, float], None]) -> None:
     """Read the bus as plainly as can be until it is shut, in a thread; `heard` gets the level's frames."""
     text = b""
-    with bus:
+    with bus, contextlib.suppress(OSError):  # shut
         bus.sendall(b"< open bus >< rawmode >")
         while got := bus.recv(4096):
             now = time.monotonic()
