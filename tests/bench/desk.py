@@ -3,9 +3,9 @@
 Usage: ``python tests/bench/desk.py [--hours 8] [--rounds 10] [--log LOG] [--json]``; needs chromium. The log is a drive
 of the invented vehicle with its own 44 rules, repeated until it is long enough. Times are from an act until its outcome
 is on the screen; medians and the worst of the rounds. Opening is the program (load, serve) and the page. Beside them
-stand the same jobs done the plain way in the same run: reading the drive from the log alone, all ticks of the signals as
-JSON instead of a thinned view, judging all rules instead of the changed one. The grid of settings, which is made when a
-limit rests, is waited for before the next is moved.
+stand the same jobs done the plain way in the same run: reading the drive from the log alone, all ticks of the signals
+as JSON instead of a thinned view, judging all rules instead of the changed one. The grid of settings, made when
+a limit rests, is waited for before the next is moved.
 """
 
 from __future__ import annotations

@@ -134,7 +134,7 @@ export class Around {
       }
       rows.push(row);
     }
-    const foot = make("tr", {}, make("th", {}, ""), ...Array.from({ length: x1 - x0 + 1 }, (_, i) => make("th", { scope: "col" }, edge(told.x, x0 + i))));
+    const foot = make("tr", {}, make("td"), ...Array.from({ length: x1 - x0 + 1 }, (_, i) => make("th", { scope: "col" }, edge(told.x, x0 + i))));
     at("map").replaceChildren(make("table", { "aria-label": `median of ${plain(told.value)} by ${plain(told.x.name)} and ${plain(told.y.name)}` }, make("tbody", {}, ...rows), make("tfoot", {}, foot)));
     at("map-words").textContent = `Medians of ${plain(told.value)}${told.unit ? ` in ${unit(told.unit)}` : ""}; up: ${plain(told.y.name)}${unit(told.y.unit) ? ` in ${unit(told.y.unit)}` : ""}, across: ${plain(told.x.name)}${unit(told.x.unit) ? ` in ${unit(told.x.unit)}` : ""}, each from the figure at its edge on.${told.outside ? ` ${told.outside} ticks lie outside.` : ""} Point at a cell for its figures.`;
   }

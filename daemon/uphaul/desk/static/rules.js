@@ -14,7 +14,7 @@ export class Rules {
   async begin() {
     at("undo").addEventListener("click", () => { this.edits.clear(); this._judge().then(() => this._form()); });
     await this._judge();
-    const first = this.answer.rules.find((r) => r.raises && this._rule(r.name).keys.length);
+    const first = this._sorted().find((r) => r.raises && this._rule(r.name).keys.length);
     if (first) this._choose(first.name);
   }
 
@@ -45,9 +45,13 @@ export class Rules {
 
   // -------------------------------------------------------------------------------------------- what they said
 
-  _list() {
+  _sorted() {
     const order = { stop: 0, ease: 1, note: 2 };
-    const rows = [...this.answer.rules].sort((a, b) => !!b.raises - !!a.raises || order[this._rule(a.name).action] - order[this._rule(b.name).action]);
+    return [...this.answer.rules].sort((a, b) => !!b.raises - !!a.raises || order[this._rule(a.name).action] - order[this._rule(b.name).action]);
+  }
+
+  _list() {
+    const rows = this._sorted();
     const raised = rows.filter((r) => r.raises).length;
     at("said-words").textContent = `${raised} of ${rows.length} rules were raised. Choose one to look closer.`;
     const list = at("said"), focused = list.contains(document.activeElement) ? document.activeElement.dataset.rule : null;
@@ -104,6 +108,8 @@ export class Rules {
     this._settings();
   }
 
+  _unit(words) { return this.drive.signals.find((s) => s.words === words)?.unit ?? ""; }
+
   _now(rule, k) { return this.edits.get(`${rule.name}/${k.tune}/${k.key}`)?.value ?? k.value; }
 
   _key(rule, k) {
@@ -116,7 +122,7 @@ export class Rules {
         return input;
       });
       return make("div", { class: "key curve", role: "group", "aria-label": `${words} over ${k.over}` }, make("span", {}, words),
-        make("div", { class: "knots" }, ...k.knots.map((x, i) => make("label", {}, `${k.over} ${number(x)}`, inputs[i]))));
+        make("div", { class: "knots" }, ...k.knots.map((x, i) => make("label", {}, `${k.over} ${amount(x, this._unit(k.over))}`, inputs[i]))));
     }
     const size = Math.max(Math.abs(k.value), k.kind === "share" ? 0.1 : k.key.endsWith("_s") ? 4 : 1), timed = k.key !== "above" && k.key !== "below";
     const step = 10 ** Math.floor(Math.log10(size / 50)), low = timed ? 0 : k.value - size * 0.3, high = timed ? size * 4 : k.value + size * 0.3;
@@ -187,7 +193,8 @@ export class Rules {
     })));
     const limits = make("tr", {}, make("td"), ...told.shifts.map((s) => make("th", { scope: "col" }, head(s))));
     at("grid").replaceChildren(make("table", {}, make("thead", {}, limits), make("tbody", {}, ...rows)));
-    at("grid-words").textContent = rule.keys.length ? "Across: the limit; down: the time it takes to be raised. Choose a cell to try it." : "Across: the limit; down: the time it takes to be raised.";
+    const tuned = rule.keys.some((k) => k.tune) ? " The limits of its tunes move by as much." : "";
+    at("grid-words").textContent = `Across: the limit; down: the time it takes to be raised.${tuned}${rule.keys.length ? " Choose a cell to try it." : ""}`;
   }
 
   _try(rule, shift, delay) {

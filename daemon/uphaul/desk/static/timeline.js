@@ -8,7 +8,7 @@ import { amount, ask, at, clock, make, number, plain, unit } from "/words.js";
 const LANE = 17, PANEL_MOST = 132, PANEL_LEAST = 84, TOP = 6, BOTTOM = 30, RIGHT = 12;
 const MARGIN = 0.25; // how much more than the view is asked for at either side
 const INK = "#24405c", OTHER = "#0b7a5b";
-export const ACTIONS = { stop: "#a3161a", ease: "#a85b00", note: "#46617a" };
+export const ACTIONS = { stop: "#a3161a", ease: "#8f4d00", note: "#46617a" };
 const DASH = { stop: [], ease: [7, 3], note: [2, 3] };
 const KINDS = {
   other: "#e6e3dc", cruise: "#cfe0d4", "warm-up": "#f3ddc4", descent: "#cbdcec", climb: "#e3c9a8", idle: "#efece4",
@@ -92,6 +92,7 @@ export class Timeline {
     this._x();
     this._draw();
     this.told.moved(this.view);
+    if (this.cursor !== null) this.point(this.cursor >= start && this.cursor <= start + width ? this.cursor : null);
     return this.ask();
   }
 
@@ -171,7 +172,9 @@ export class Timeline {
       const own = this.traces.filter((t) => t.signal === p.name && !t.rule);
       if (this.fit) { [low, high] = extremes(own, a, b) ?? [low, high]; }
       else for (const t of own) if (t.drive) { const o = this.drive.against.signals.find((s) => s.name === p.name); low = Math.min(low, o.low ?? low); high = Math.max(high, o.high ?? high); }
-      const wide = Math.max(high - low, 1e-9);
+      const least = Math.max(Math.abs(high) * 0.02, 4 * 10 ** -p.signal.digits); // else its steps fill the panel
+      if (high - low < least) { const mid = (low + high) / 2; low = mid - least / 2; high = mid + least / 2; }
+      const wide = high - low;
       for (const t of this.traces) {
         if (t.signal !== p.name || !t.rule) continue;
         const found = extremes([t], a, b);

@@ -19,7 +19,8 @@ export const short = (s) => (s < 59.5 ? `${Math.round(s)} s` : s < 3570 ? `${Mat
 export const number = (x, digits = null) => {
   if (x === null || x === undefined || !Number.isFinite(x)) return "–";
   const places = digits ?? (Math.abs(x) < 10 ? 2 : Math.abs(x) < 100 ? 1 : 0);
-  return x.toLocaleString("en", { maximumFractionDigits: Math.min(places, 3), useGrouping: Math.abs(x) >= 10000 }).replace("-", "−");
+  const rounded = Number(x.toFixed(Math.min(places, 3))) || 0; // no minus before a nought
+  return rounded.toLocaleString("en", { maximumFractionDigits: 3, useGrouping: Math.abs(x) >= 10000 }).replace("-", "−");
 };
 
 const UNITS = { degC: "°C", degF: "°F", "m/s": "m/s", deg: "°" };
@@ -28,7 +29,7 @@ export const amount = (x, u, digits) => {
   const told = number(x, digits);
   return u && unit(u) ? `${told}\u00a0${unit(u)}` : told;
 };
-export const plain = (name) => name.replaceAll("_", " ").replaceAll("-", " ");
+export const plain = (name) => name.replaceAll("_", " ").replaceAll("-", " ").replace(":", ": ");
 
 export const make = (tag, fields = {}, ...inside) => {
   const node = document.createElement(tag);
