@@ -50,8 +50,8 @@ MOST_TRIES = 5
 """Wrong tries that burn a code: 5 in 10^8 is the whole chance of guessing one."""
 TOKEN_BYTES = 32
 # Source: C. Percival, "Stronger key derivation via sequential memory-hard functions" (2009), for interactive logins;
-# halved: 8 MB for as long as it takes, on a board that has little to spare.
-SCRYPT_N, SCRYPT_R, SCRYPT_P = 2**13, 8, 1
+# 16 MB for as long as it takes.
+SCRYPT_N, SCRYPT_R, SCRYPT_P = 2**14, 8, 1
 SCRYPT_MEMORY = 64 * 2**20
 LOOKS = ("open", "paired")
 
