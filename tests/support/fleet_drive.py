@@ -76,8 +76,8 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
     """Every trip driven (all of them for as long as the first), as the log would give it back."""
     n = len(trips)
     p = {k: np.array([t.vehicle.of[k] for t in trips]) for k in trips[0].vehicle.of}
-    other = trips[0].vehicle.other_laws
-    if any(t.vehicle.other_laws != other for t in trips):
+    laws = trips[0].vehicle.laws
+    if any(t.vehicle.laws != laws for t in trips):
         raise ValueError("one family at a time")
 
     def fault(name: str, default: float = 0.0) -> F:
@@ -159,7 +159,8 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         inside = ((foot < 1.0) | (error < 0.0)) & ((foot > 0.0) | (error > 0.0)) & (speed > 3.0)
         steady = np.where(inside, np.clip(steady + 0.02 * p["foot"] * error * DT, -0.3, 0.3), steady)
         setting = (gear == 1) & (matched < 1200.0)
-        foot = np.where(setting & (wanted > 0.3), np.clip(0.5 + (900.0 - rpm) / 200.0, 0.5, 1.0), foot)
+        foot = np.where((gear == 1) & (wanted > 0.3), np.maximum(foot, 0.5), foot)
+        foot = np.where(setting & (wanted > 0.3), np.clip(0.5 + (1150.0 - rpm) / 250.0, 0.5, 1.0), foot)
         foot = np.where(change > 0.0, 0.05, np.where((wanted < 0.3) | (not running), 0.0, foot))
         racing = np.where((rpm > matched * 1.03) & ~setting, racing + DT, np.maximum(racing - DT, 0.0))
         foot = np.where(racing > 3.0, np.minimum(foot, 0.45), foot)
@@ -193,7 +194,7 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         inlet = ambient + 4.0 + 6.0 / (1.0 + speed)
         egr = np.minimum(bad["egr"], 0.4) * np.clip(p3 / map_kpa, 0.5, 1.5)
         mix_k = charge * (1 - egr) + egr * 430.0
-        ve = p["volumetric"] * (1.0 if not other else 0.93 + 0.08 * np.exp(-(((rpm - 2300.0) / 1600.0) ** 2)))
+        ve = p["volumetric"] * _breathing(rpm, laws)
         drawn = ve * disp * np.maximum(rpm, 1.0) / 120.0 * map_kpa * 1000.0 / (R_AIR * mix_k)
         air = drawn * (1 - egr)
         drop = np.clip(baro / map_kpa, 0.528, 1.0)
@@ -203,7 +204,10 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         tip = 0.5 * 0.060 * np.sqrt(size) * shaft
         coefficient = flow / (inlet_kpa * 1000.0 / (R_AIR * inlet) * tip * 0.0036 * size)
         x = coefficient / p["choke"]
-        if other:
+        if laws == 2:
+            psi = np.maximum(p["head"] * (1.02 - 0.10 * x - 0.55 * x * x - 0.37 * x**5), 0.01)
+            eta = np.maximum(p["efficiency"] * (1.0 - np.abs((coefficient - 0.088) / 0.16) ** 1.6), 0.30)
+        elif laws == 1:
             psi = np.maximum(p["head"] * (0.94 + 0.25 * x - 0.60 * x * x - 0.55 * x**4), 0.01)
             eta = np.maximum(p["efficiency"] * np.exp(-(((coefficient - 0.092) / 0.075) ** 2)), 0.30)
         else:
@@ -239,16 +243,12 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         rich = np.maximum(1.45 - afr / 14.5, 0.0)
         exchange = np.maximum(p3 - map_kpa, -30.0)
         thick = 1.0 + 1.3 * np.exp(-(oil - ZERO) / 32.0) - 0.067
-        fmep = (150.0 + 36.0 * krpm + 1.5 * krpm**2.5) if other else (140.0 + 25.0 * krpm + 6.0 * krpm * krpm)
+        fmep = _friction_kpa(krpm, laws)
         friction = (fmep * thick + 0.75 * exchange) * 1000.0 * disp / (4.0 * np.pi)
         omega = np.maximum(rpm, 60.0) * np.pi / 30.0
         work_share = p["work"] - 0.3 * rich * rich - 0.05 * bad["late"]
         torque = fuel * LHV * work_share / omega - friction if running else np.full(n, -60.0)
-        if other:
-            out_share = 0.262 + 0.018 * krpm + 0.00055 * mg / size + 0.06 * rich * rich
-        else:
-            out_share = 0.2420 + 0.0275 * krpm + 0.00040 * mg / size + 0.06 * rich * rich
-        out_share = out_share + 0.05 * bad["late"]
+        out_share = _exhaust_share(krpm, mg / size, laws) + 0.06 * rich * rich + 0.05 * bad["late"]
         exhaust = drawn + fuel  # through the cylinders
         hot = mix_k + out_share * LHV / CP_EX * fuel / np.maximum(exhaust, 1e-4)
         hot = hot + 50.0 * np.minimum(rpm / 750.0, 1.0) / (1.0 + mg / 4.0)
@@ -335,11 +335,11 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         ua_in = (
             232.0
             * size
-            * np.power(np.maximum(air, 0.002) / (0.153 * size), 0.65 if other else 0.8)
+            * np.power(np.maximum(air, 0.002) / (0.153 * size), (0.8, 0.65, 0.72)[laws])
             * sound
             * p["cooler"]
         )
-        ua_out = 1350.0 * size * np.power(wind_kg / 2.2, 0.5 if other else 0.6) * sound * p["cooler"] + 15.0
+        ua_out = 1350.0 * size * np.power(wind_kg / 2.2, (0.6, 0.5, 0.55)[laws]) * sound * p["cooler"] + 15.0
         through_share = np.exp(-ua_in / heat_cap)
         taken = heat_cap * (1 - through_share) * (entry - core)
         sheds = ua_out * (core - ambient - soak)
@@ -393,6 +393,29 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
                 kept[name] = np.empty((n, -(-steps // EVERY)))
             kept[name][:, at] = value
     return _as_drives(trips, p, kept, chance)
+
+
+def _breathing(rpm: F, laws: int) -> F | float:
+    """Volumetric efficiency by speed, over its nominal one."""
+    if laws == 1:
+        return np.asarray(0.93 + 0.08 * np.exp(-(((rpm - 2300.0) / 1600.0) ** 2)))
+    return 1.0 if laws == 0 else np.asarray(1.03 - 0.05 * np.clip(np.abs(rpm - 1900.0) / 1500.0, 0.0, 1.5))
+
+
+def _friction_kpa(krpm: F, laws: int) -> F:
+    """Mean friction pressure of a warm engine."""
+    if laws == 1:
+        return np.asarray(150.0 + 36.0 * krpm + 1.5 * krpm**2.5)
+    return np.asarray((140.0 + 25.0 * krpm + 6.0 * krpm**2) if laws == 0 else (125.0 + 48.0 * krpm + 1.0 * krpm**3))
+
+
+def _exhaust_share(krpm: F, mg: F, laws: int) -> F:
+    """Share of the fuel's heat that leaves with the exhaust of a lean mixture."""
+    if laws == 1:
+        return np.asarray(0.262 + 0.018 * krpm + 0.00055 * mg)
+    return np.asarray(
+        (0.2420 + 0.0275 * krpm + 0.00040 * mg) if laws == 0 else (0.275 + 0.010 * krpm + 0.0040 * np.sqrt(mg))
+    )
 
 
 def _as_drives(

@@ -50,6 +50,9 @@ UNHELD = 0.9
 """Below this share of the reference's highest pressure, boost control may have nothing to hold. Source: our own
 choice."""
 
+SAME_TOP_KPA = 4.0
+"""Highest pressures nearer together than that are held by one target. Source: our own choice."""
+
 _MORE_EDGES = {"oil_temp": tuple(float(x) for x in range(-40, 171, 10))}
 
 
@@ -184,7 +187,9 @@ def _difference(q: Quantity, y: str, sides: tuple[Pieces, Pieces], tunes: set[in
     fixed2 = np.square(q.repeat) + np.square(q.doubt * corrected)
     if q.unheld:
         baros = [_cell_median(s.baro, s.cell, both) for s in both_sides]
-        unheld = plain_theirs < UNHELD * np.nanmax(plain_theirs)
+        tops = [float(np.quantile(s.reading, 0.99)) for s in both_sides]
+        held = abs(tops[0] - tops[1]) <= SAME_TOP_KPA  # control reached its target in both
+        unheld = (plain_theirs < UNHELD * np.nanmax(plain_theirs)) | (not held)
         fixed2 += np.square(np.where(unheld, 0.5 * plain_theirs * (baros[0] / baros[1] - 1.0), 0.0))
     uncertainty = COVERAGE * np.sqrt(variance + fixed2)
     shape = len(xe) - 1, len(ye) - 1

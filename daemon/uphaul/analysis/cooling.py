@@ -18,6 +18,9 @@ __all__ = ["coolant_beside", "demand"]
 HEAT_S = 150.0
 """Source: our own choice, about the time in which an engine's coolant settles."""
 
+HISTORY_S, LEAST = 600.0, 0.15
+"""For so long the heat has to have been at least that share of the reference's most. Source: our own choice."""
+
 WARM_S = 900.0
 """Driving for so long is warm, whatever the gauge says. Source: common practice."""
 
@@ -60,6 +63,11 @@ def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tup
     if usable.sum() < 60 or theirs.sum() < 60:
         return float("nan"), float("nan"), ()
     most = float(np.quantile(asked[theirs], 0.98))
+    if not heavy:
+        # below that, and for long after, the coolant shows what was, not what the thermostat does
+        long = [q.eased(np.where(np.isnan(a), 0.0, a), HISTORY_S) for q, a in ((p, ask), (r, asked))]
+        usable &= (ask >= LEAST * most) & (long[0] >= LEAST * most)
+        theirs &= (asked >= LEAST * most) & (long[1] >= LEAST * most)
     edges = np.linspace(0.0, most, BINS + 1)
     cell, cells = np.digitize(ask, edges) - 1, np.digitize(asked, edges) - 1
     cells = np.minimum(cells, BINS - 1)

@@ -218,16 +218,16 @@ def _apart(one: Picture, other: Picture, seen: dict[str, Evidence], lead: float)
     known = [e for e in differ if e.known]
     unknown = [e for e in differ if not e.known]
     if not differ:
-        return "no signal here tells these two apart: check the easier one first"
+        return "No signal here tells these two apart: check the easier one first"
     said = []
     if known:
-        said.append("told apart by: " + "; ".join(e.text for e in known))
+        said.append("Told apart by: " + "; ".join(e.text for e in known))
     if unknown:
         roles = dict.fromkeys(r for e in unknown for r in e.missing)
         fit = f" (fit {', '.join(roles)})" if roles else ""
-        said.append("would tell, but can't here: " + "; ".join(e.sign.up for e in unknown) + fit)
+        said.append("Would tell, but can't here: " + "; ".join(e.sign.up for e in unknown) + fit)
     if lead < CLOSE:
-        said.append("the two are close")
+        said.append("The two are close")
     return ". ".join(said)
 
 
@@ -240,5 +240,5 @@ def _words(verdict: str, ranked: tuple[Finding, ...]) -> str:
         return "Something differs from the reference, and no cause that is known here explains it well."
     first = ranked[0]
     if len(ranked) > 1 and first.score - ranked[1].score < CLOSE:
-        return f"Fits best: {first.title}, or {ranked[1].title}; the two are close. Check before mending."
+        return f"Fits best: {first.title}; or {ranked[1].title}. The two are close. Check before mending."
     return f"Fits best: {first.title}. Check before mending."
