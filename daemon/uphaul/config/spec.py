@@ -269,8 +269,8 @@ class LogSpec:
 class WebSpec:
     """Where the page is served; `port` 0 takes any free port, `host` empty serves none.
 
-    `look` is who may look: ``open`` everyone who reaches the page, ``paired`` paired devices. Acting always needs pairing.
-    `names` are further names that a browser may call the page by.
+    `look` is who may look: ``open`` everyone who reaches the page, ``paired`` paired devices. Acting always needs
+    pairing. `names` are further names that a browser may call the page by.
     """
 
     host: str = "127.0.0.1"

@@ -99,7 +99,6 @@ class Rule:
     action: Action
     rank: int = 50
     say: str = ""
-    act: str = ""
     again: str = ""
     latch: bool = False
     when: tuple[When, ...] = ()
@@ -110,6 +109,7 @@ class Rule:
     start: float | None = None
     grace_ms: int = 0
     expected: tuple[tuple[str, Curve], ...] = ()
+    act: str = ""
 
     def setting(self, tune: str | None) -> Setting:
         """The setting in force under the tune of that name (None: the base rule)."""
