@@ -17,9 +17,10 @@ from uphaul.analysis.whole import WholeDrive
 from uphaul.physics import air, flow, mixture, power, road
 from uphaul.physics.basis import Floats
 from uphaul.physics.uncertainty import uncertainty
+from uphaul.vehicle.model import Tune
 from uphaul.vehicle.sheet import Driveline, Engine, Load
 
-__all__ = ["Agreement", "Way", "agreement", "air_kg_s", "by_fuel", "by_road", "torque_nm"]
+__all__ = ["Agreement", "Bench", "Way", "against_bench", "agreement", "air_kg_s", "by_fuel", "by_road", "torque_nm"]
 
 CONSUMPTION_DOUBT = 0.06
 """Of the specific consumption under load; below half load the true one is higher. Source: common practice: 195 to 235
@@ -50,6 +51,8 @@ COMPARED_S = 10.0
 LOADED = 0.5
 """Compared over 10 s of half the drive's most by fuel, or more: at part load the consumption is another.
 Source: our own choice."""
+FULL_PEDAL, FULL_S = 0.9, 2.0
+"""Full load: the pedal at 90 % or more for 2 s, after which the turbo has spooled up. Source: common practice."""
 LEAST_M_S = 5.0
 LEAST_WINDOWS = 3
 
@@ -79,6 +82,19 @@ class Agreement:
     def agree(self) -> bool:
         """Whether the difference is no more than both ways leave open."""
         return abs(self.apart) <= 2.0 * self.doubt
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """How a way compares with the tune's dynamometer run at full pedal: the way over the run, less 1, in the middle of
+    `windows` times 1 s; `doubt` is one standard uncertainty of the way alone.
+    """
+
+    tune: str
+    way: str
+    windows: int
+    apart: float
+    doubt: float
 
 
 def air_kg_s(drive: WholeDrive, engine: Engine) -> tuple[Floats, str]:
@@ -169,6 +185,28 @@ def agreement(drive: WholeDrive, fuel: Way, road_load: Way) -> Agreement | None:
     share = b[picked] / a[picked]
     doubt = np.hypot(ub[picked] / a[picked], ua[picked] / a[picked] * share)
     return Agreement(len(picked), float(np.median(share)) - 1.0, float(np.median(doubt)))
+
+
+def against_bench(drive: WholeDrive, way: Way, tune: Tune) -> Bench | None:
+    """The way against the tune's run, the pedal down for 2 s before; None with less than three times 1 s of it."""
+    run = tune.dyno
+    if run is None or tune.name not in drive.tunes:
+        return None
+    rpm = sustained(drive, _held(drive, "rpm"), 1.0)
+    full = sustained(drive, np.where(_held(drive, "pedal") >= FULL_PEDAL, 1.0, 0.0), FULL_S) >= 0.999
+    full &= (drive.tune == drive.tunes.index(tune.name)) & (rpm >= run.rpm[0]) & (rpm <= run.rpm[-1])
+    if drive.has("gear"):
+        full &= sustained(drive, np.where(_held(drive, "gear") > 0.5, 1.0, 0.0), FULL_S) >= 0.999
+    kw, doubt = sustained(drive, way.power_kw, 1.0), sustained(drive, way.doubt_kw, 1.0)
+    known = np.flatnonzero(full & ~np.isnan(kw) & (kw > 0.0))
+    _, first = np.unique(drive.t_ms[known] // 1000, return_index=True)
+    picked = known[first]
+    if len(picked) < LEAST_WINDOWS:
+        return None
+    share = kw[picked] / np.interp(rpm[picked], run.rpm, run.power_kw)
+    relative = float(np.median(doubt[picked] / kw[picked]))
+    middle = float(np.median(share))
+    return Bench(tune.name, way.name, len(picked), middle - 1.0, relative * middle)
 
 
 def _held(drive: WholeDrive, role: str) -> Floats:

@@ -7,18 +7,29 @@ others by the peak. Shares of temperatures are shares of degC, as the trade says
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from uphaul.analysis.powers import Agreement, Way, agreement, air_kg_s, by_fuel, by_road, torque_nm
+from uphaul.analysis.powers import (
+    Agreement,
+    Bench,
+    Way,
+    against_bench,
+    agreement,
+    air_kg_s,
+    by_fuel,
+    by_road,
+    torque_nm,
+)
 from uphaul.analysis.spans import held
 from uphaul.analysis.sustained import sustained
 from uphaul.analysis.whole import WholeDrive
 from uphaul.physics import charge, flow, injection
 from uphaul.physics.basis import Floats
 from uphaul.signals import NO_TUNE
+from uphaul.vehicle.model import Tune
 from uphaul.vehicle.sheet import (
     Airbox,
     BuildSheet,
@@ -102,6 +113,7 @@ class Used:
     missing: tuple[tuple[str, str, str], ...]
     estimates: tuple[Estimate, ...]
     agreement: Agreement | None
+    bench: tuple[Bench, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,8 +129,8 @@ class _Row:
     doubt: float | None = None
 
 
-def headroom(drive: WholeDrive, sheet: BuildSheet) -> Used:
-    """The use of every rating of the sheet in the drive, the highest first."""
+def headroom(drive: WholeDrive, sheet: BuildSheet, tunes: Sequence[Tune] = ()) -> Used:
+    """The use of every rating of the sheet in the drive, the highest first; power against the runs of these `tunes`."""
     ways = _ways(drive, sheet)
     uses, missing = [], []
     for part in sheet.parts:
@@ -130,7 +142,8 @@ def headroom(drive: WholeDrive, sheet: BuildSheet) -> Used:
                 uses.append(use)
     uses.sort(key=lambda u: -u.judged.share)
     both = agreement(drive, *ways) if len(ways) == 2 else None
-    return Used(tuple(uses), tuple(missing), tuple(_estimate(drive, w) for w in ways), both)
+    bench = tuple(b for tune in tunes for w in ways if (b := against_bench(drive, w, tune)) is not None)
+    return Used(tuple(uses), tuple(missing), tuple(_estimate(drive, w) for w in ways), both, bench)
 
 
 def _ways(drive: WholeDrive, sheet: BuildSheet) -> list[Way]:

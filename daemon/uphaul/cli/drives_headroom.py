@@ -36,7 +36,7 @@ def show(log: Log, drive: int | None, *, as_json: bool) -> None:
     vehicle = load_texts(dict(parts[-1].files), label=label, check_inputs=False).vehicle
     if not vehicle.sheet.parts:
         raise LogError(f"{label}: was driven without a build sheet: its vehicle.toml has no [part] with ratings")
-    used = headroom(whole, vehicle.sheet)
+    used = headroom(whole, vehicle.sheet, vehicle.tunes)
     start_ms = int(whole.t_ms[0])
     if as_json:
         click.echo(json.dumps(_object(log, number, used), ensure_ascii=False, indent=1, allow_nan=False))
@@ -54,6 +54,7 @@ def _object(log: Log, number: int, used: Used) -> dict[str, object]:
         "missing": [{"part": part, "rating": rating, "why": why} for part, rating, why in used.missing],
         "power": [_plain(asdict(e)) for e in used.estimates],
         "agreement": None if used.agreement is None else {**asdict(used.agreement), "agree": used.agreement.agree},
+        "bench": [asdict(b) for b in used.bench],
         "units": {role: ROLES[role] for role in SHOWN},
     }
 
@@ -83,6 +84,13 @@ def _print(label: str, used: Used, start_ms: int) -> None:
         rows = [_estimate(e, start_ms) for e in used.estimates]
         text.table(["by", "power", "", "when", "torque", "", "when", "made of"], rows, right=(1, 3, 4, 6))
     click.echo(_compared(used.agreement, used.estimates))
+    for b in used.bench:
+        more = "more" if b.apart > 0 else "less"
+        far = "within" if abs(b.apart) <= 2.0 * b.doubt else "beyond"
+        click.echo(
+            f"At full pedal under {b.tune} {b.way} tells {abs(b.apart):.0%} {more} than its dynamometer run "
+            f"({b.windows} times 1 s), {far} what the estimate leaves open (± {b.doubt:.0%})."
+        )
 
 
 def _row(u: Use, start_ms: int) -> list[str]:

@@ -16,6 +16,7 @@ from uphaul.errors import UphaulError
 if TYPE_CHECKING:
     from uphaul.config.spec import Config
     from uphaul.vehicle.asked import Asked, Use
+    from uphaul.vehicle.model import Dyno, Targets
 
 __all__ = ["command"]
 
@@ -109,13 +110,13 @@ def _work_out(config: Config, height_m: float) -> list[_Tune]:
     out = []
     for tune in vehicle.tunes:
         made = tuple(a for day in days if (a := asked(vehicle.sheet, tune, day, boost_unit=unit)) is not None)
-        lacks = "" if made else "needs `power` and `torque`"
+        lacks = "" if made else "needs `power` and `torque`, or a `dyno` run"
         if made and not any(c.signal == "boost" and c.over == "rpm" for c in tune.expected):
             lacks = "has no expected boost over rpm: nothing is told of air and turbo but the power"
         out.append(_Tune(tune.name, tune.title, made, uses(vehicle.sheet, made), lacks))
     if not any(t.asks for t in out):
         raise UphaulError(
-            "vehicle.toml: no tune has `power` (kW) and `torque` (N·m) to reach: nothing can be worked out"
+            "vehicle.toml: no tune has `power` (kW) and `torque` (N·m) to reach, or a `dyno` run: nothing is told"
         )
     return out
 
@@ -145,16 +146,18 @@ def _print(config: Config, tunes: list[_Tune]) -> None:
     by_name = {t.name: t for t in config.vehicle.tunes}
     click.echo(config.vehicle.name or "vehicle without a name")
     for tune in tunes:
-        targets = by_name[tune.name].targets
+        written, ask = by_name[tune.name], tune.asks[0] if tune.asks else None
         click.echo("")
         click.echo(f"{tune.name}" + (f" ({tune.title})" if tune.title else ""))
         if tune.lacks:
             click.echo(f"  {tune.lacks}")
-        if not tune.uses:
+        if ask is None or not tune.uses:
             continue
+        if written.dyno is not None:
+            click.echo(f"  {_bench(written.dyno, written.targets)}")
         click.echo(
-            f"  weakest at {targets.power_kw:g} kW: {_weakest(tune.uses, 'at_power')}; "
-            f"at {targets.torque_nm:g} N·m: {_weakest(tune.uses, 'at_torque')}"
+            f"  weakest at {ask.power_kw.max():.4g} kW: {_weakest(tune.uses, 'at_power')}; "
+            f"at {ask.torque_nm.max():.4g} N·m: {_weakest(tune.uses, 'at_torque')}"
         )
     click.echo("")
     rows = [
@@ -183,6 +186,20 @@ def _print(config: Config, tunes: list[_Tune]) -> None:
         what = f"{text.number(u.most, u.unit)} of {text.number(u.rated, u.unit)}"
         where = f"at {u.rpm:,.0f} rpm, {u.day}"
         click.echo(f"Asks too much: {t.name}, {u.part} {u.rating}: {what}, {u.share - 1:.1%} over, {where}")
+
+
+def _bench(run: Dyno, targets: Targets) -> str:
+    """What the dynamometer measured, beside what was meant."""
+    said = []
+    for values, meant, unit in (
+        (run.power_kw, targets.power_kw, "kW"),
+        (run.torque_nm, targets.torque_nm, "N·m"),
+    ):
+        most = max(values)
+        of = "" if meant is None else f" of {meant:g} meant"
+        said.append(f"{most:.4g} {unit}{of} at {run.rpm[values.index(most)]:,.0f} rpm")
+    where = "at the wheels, brought to the crankshaft by the driveline's efficiency" if run.at_wheels else "crankshaft"
+    return f"dynamometer ({run.file}, {where}): {', '.join(said)}"
 
 
 def _weakest(uses: tuple[Use, ...], at: str) -> str:

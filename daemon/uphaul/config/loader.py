@@ -161,7 +161,7 @@ class _Loader:
         tick_ms = self._tick_ms(signals)
         # where signals.toml itself can't be read, every name in the other files would be a problem
         known = self._scopes(inputs, strict=signals.sound)
-        written = build_vehicle(known(VEHICLE), vehicle_file.data)
+        written = build_vehicle(known(VEHICLE), vehicle_file.data, self._dyno)
         has_tunes = bool(vehicle_file.named.get("tune"))
         sound = vehicle_file.sound
         names = vehicle_file.named.get("tune", ()) if has_tunes else None
@@ -234,6 +234,27 @@ class _Loader:
             if len(self._problems) == before and self._check:
                 self._problems.add(SIGNALS, key, name, "must be a DBC file that is there")
             return None if self._check else ""
+        self._texts[name] = text
+        return text
+
+    def _dyno(self, name: str, key: str) -> str | None:
+        """The text of a dynamometer run that vehicle.toml names; without it the tune's curves would be others."""
+        path = PurePosixPath(name)
+        if (
+            not name.lower().endswith(".csv")
+            or path.is_absolute()
+            or ".." in path.parts
+            or "\\" in name
+            or "\0" in name
+        ):
+            self._problems.add(VEHICLE, key, name, "must be a CSV file in the folder of vehicle.toml")
+            return None
+        before = len(self._problems)
+        text = self._source(name)
+        if text is None:
+            if len(self._problems) == before:
+                self._problems.add(VEHICLE, key, name, "must be a CSV file that is there")
+            return None
         self._texts[name] = text
         return text
 

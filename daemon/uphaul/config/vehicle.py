@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import pi
 
 from uphaul.config import model as m
@@ -12,7 +13,7 @@ from uphaul.derive.road import geared
 from uphaul.errors import UphaulError
 from uphaul.vehicle import Tune, Vehicle
 from uphaul.vehicle import sheet as s
-from uphaul.vehicle.model import Expected, Targets
+from uphaul.vehicle.model import Dyno, Expected, Targets
 
 __all__ = ["build_vehicle"]
 
@@ -23,10 +24,13 @@ LEAST_STEP = 1.01
 _PER_RPM = pi / 30.0
 
 
-def build_vehicle(scope: Scope, file: m.VehicleFile) -> Vehicle:
-    """The vehicle; gears that can't be, targets that can't be met and two parts of one kind are problems."""
+def build_vehicle(scope: Scope, file: m.VehicleFile, text_of: Callable[[str, str], str | None]) -> Vehicle:
+    """The vehicle; gears that can't be, targets that can't be met and two parts of one kind are problems.
+
+    `text_of` gives the text of a file named at a key, or None with the fault noted.
+    """
     sheet = _sheet(scope, file)
-    tunes = tuple(_tune(scope, name, table, sheet.engine) for name, table in file.tune.items())
+    tunes = tuple(_tune(scope, name, table, sheet, text_of) for name, table in file.tune.items())
     return Vehicle(file.name, tunes, sheet)
 
 
@@ -123,8 +127,33 @@ def _short(scope: Scope, key: str, short: float | None, long: float) -> None:
         scope.wrong(key, short, f"must be above {long:g} degC, which is stood for minutes")
 
 
-def _tune(scope: Scope, name: str, table: m.TuneSheet, engine: s.Engine | None) -> Tune:
-    expected = []
+def _dyno(
+    scope: Scope, name: str, table: m.TuneSheet, sheet: s.BuildSheet, text_of: Callable[[str, str], str | None]
+) -> tuple[Dyno, tuple[Expected, ...]] | None:
+    key = f"tune.{name}.dyno"
+    if table.dyno is None:
+        if table.dyno_at is not None:
+            scope.wrong(f"{key}_at", table.dyno_at, "needs `dyno`, the file of the run")
+        return None
+    if table.dyno_at is None:
+        scope.wrong(f"{key}_at", None, "is required with `dyno`: crank or wheels, where the run was taken")
+        return None
+    if table.dyno_at == "wheels" and sheet.driveline is None:
+        scope.wrong(f"{key}_at", "wheels", "needs [driveline]: its efficiency leads from the wheels to the crankshaft")
+        return None
+    text = text_of(table.dyno, key)
+    if text is None:
+        return None
+    from uphaul.config.dyno import read_dyno
+
+    at_wheels = sheet.driveline.efficiency if sheet.driveline is not None and table.dyno_at == "wheels" else None
+    return read_dyno(scope, table.dyno, text, efficiency=at_wheels)
+
+
+def _tune(
+    scope: Scope, name: str, table: m.TuneSheet, sheet: s.BuildSheet, text_of: Callable[[str, str], str | None]
+) -> Tune:
+    engine, expected = sheet.engine, []
     for signal, curve in table.expected.items():
         key = f"tune.{name}.expected.{signal}"
         if signal not in scope.signals and scope.strict:
@@ -141,4 +170,8 @@ def _tune(scope: Scope, name: str, table: m.TuneSheet, engine: s.Engine | None) 
                 f"must be at most {most_kw:.4g} kW: that is what {table.torque:g} N·m are at the governed "
                 f"{engine.governed_rpm:g} rpm",
             )
-    return Tune(name, table.title, tuple(expected), Targets(table.power, table.torque, table.mixture))
+    run = _dyno(scope, name, table, sheet, text_of)
+    if run is not None:  # what is written goes before what the bench measured
+        expected += [e for e in run[1] if e.signal not in table.expected]
+    targets = Targets(table.power, table.torque, table.mixture)
+    return Tune(name, table.title, tuple(expected), targets, run[0] if run is not None else None)

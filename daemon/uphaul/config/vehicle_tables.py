@@ -142,3 +142,7 @@ class TargetKeys(Table):
     mixture: float | None = key(
         "lambda at full load: 1.2 is where a diesel begins to smoke (common practice)", None, ge=0.9, le=5
     )
+    dyno: str | None = key("a dynamometer run of this tune: a CSV file in this folder", None, max_length=200)
+    dyno_at: Literal["crank", "wheels"] | None = key(
+        "where the run was taken; at the wheels, the driveline's efficiency leads to the crankshaft", None
+    )

@@ -121,15 +121,22 @@ class Use:
 
 
 def asked(sheet: BuildSheet, tune: Tune, day: Day = SEA_LEVEL, *, boost_unit: str = "kPa") -> Asked | None:
-    """What the tune asks for on that day; None without an engine, or without a target of power and one of torque.
+    """What the tune asks for on that day: by its dynamometer run if it has one, else by its targets.
 
-    `boost_unit` is the unit of the tune's expected boost.
+    None without an engine, or where the tune has neither a run nor targets of power and torque. `boost_unit` is the
+    unit of the tune's expected boost.
     """
     engine, targets = sheet.engine, tune.targets
-    if engine is None or targets.power_kw is None or targets.torque_nm is None:
+    if engine is None:
         return None
-    rpm = np.arange(max(LEAST_RPM, engine.idle_rpm), engine.governed_rpm + 0.5, STEP_RPM)
-    torque = np.minimum(targets.torque_nm, power.torque_nm(np.full(len(rpm), targets.power_kw), rpm))
+    if tune.dyno is not None:
+        rpm = np.array(tune.dyno.rpm)
+        torque = np.array(tune.dyno.torque_nm)
+    elif targets.power_kw is not None and targets.torque_nm is not None:
+        rpm = np.arange(max(LEAST_RPM, engine.idle_rpm), engine.governed_rpm + 0.5, STEP_RPM)
+        torque = np.minimum(targets.torque_nm, power.torque_nm(np.full(len(rpm), targets.power_kw), rpm))
+    else:
+        return None
     power_kw = power.from_torque_kw(torque, rpm)
     manifold = SEA_LEVEL.baro_kpa + convert(_expected(tune, "boost", rpm), boost_unit, "kPa")
     ratio, charge_degc, air = _breathe(sheet, engine, rpm, manifold, day)

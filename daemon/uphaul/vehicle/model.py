@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from uphaul.errors import UphaulError
 from uphaul.vehicle.sheet import BuildSheet
 
-__all__ = ["Expected", "Targets", "Tune", "Vehicle"]
+__all__ = ["Dyno", "Expected", "Targets", "Tune", "Vehicle"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +34,20 @@ class Targets:
 
 
 @dataclass(frozen=True, slots=True)
+class Dyno:
+    """A dynamometer run of one tune, at the crankshaft, by increasing engine speed.
+
+    `at_wheels` tells that it was measured at the wheels and brought to the crankshaft by the driveline's efficiency.
+    """
+
+    file: str
+    rpm: tuple[float, ...]
+    power_kw: tuple[float, ...]
+    torque_nm: tuple[float, ...]
+    at_wheels: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Tune:
     """One named calibration."""
 
@@ -41,6 +55,7 @@ class Tune:
     title: str = ""
     expected: tuple[Expected, ...] = ()
     targets: Targets = field(default_factory=Targets)
+    dyno: Dyno | None = None
 
 
 @dataclass(frozen=True, slots=True)
