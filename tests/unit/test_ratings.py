@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from support.config_files import config_of
 from support.demo_drives import drive as demo_drive
 from support.logged_demo import log_demo
 from support.whole_drives import Leg, by_hand, of_demo, without
@@ -19,6 +20,7 @@ from uphaul.analysis.sustained import sustained
 from uphaul.analysis.whole import WholeDrive
 from uphaul.cli import main
 from uphaul.config import load
+from uphaul.log import LogWriter, TickRecord
 from uphaul.signals import Signal
 from uphaul.vehicle.sheet import BuildSheet, Clutch, Cooling, Exhaust, Part, Turbo
 
@@ -264,6 +266,18 @@ def test_the_same_as_json(log: Path) -> None:
     assert clutch["share"] == pytest.approx(clutch["judged"]["value"] / clutch["rated"])
     assert clutch["unit"] == "N·m"
     assert set(clutch["judged"]["where"]) == {"rpm", "speed", "grade", "altitude"}
+
+
+def test_a_log_without_a_build_sheet_says_so(tmp_path: Path) -> None:
+    config = config_of(check_inputs=False)
+    writer = LogWriter(tmp_path / "old.db", buffer_s=1e6)
+    writer.begin_drive(config, boot_id="boot", began_boot_ms=0)
+    writer.tick(TickRecord(0, 0, [0] * len(config.signals)))
+    writer.end_drive("key off")
+    assert writer.close(60.0)
+    done = CliRunner().invoke(main, ["drives", str(tmp_path / "old.db"), "--headroom"])
+    assert done.exit_code == 2
+    assert "drive 1: was driven without a build sheet" in done.stderr
 
 
 def test_one_question_at_a_time(log: Path) -> None:
