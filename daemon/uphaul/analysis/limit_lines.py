@@ -67,15 +67,16 @@ def _one(rule: Rule, tune: str | None, column: dict[str, int], rows: _Rows, coun
         if curve is None:
             return np.full(count, np.nan)
         expected = _value(curve, column, rows)
-        if isinstance(setting.limit, Share):
-            return expected + rule.side * np.abs(setting.limit.share * expected)
-        return expected + _value(setting.limit, column, rows)
+        share = isinstance(setting.limit, Share)
+        limit: Floats = expected + _value(setting.limit, column, rows, expected if share else None)
+        return limit
     return np.broadcast_to(_value(setting.limit, column, rows), count)
 
 
-def _value(amount: float | Curve | Share, column: dict[str, int], rows: _Rows) -> Floats:
-    found: Floats = Bound(amount, 0.0, ABOVE, column).limit(rows)  # type: ignore[arg-type]  # it takes rows by number
-    return found
+def _value(
+    amount: float | Curve | Share, column: dict[str, int], rows: _Rows, expected: Floats | None = None
+) -> Floats:
+    return Bound(amount, 0.0, ABOVE, column).limit(rows, expected)  # type: ignore[arg-type]  # it takes rows by number
 
 
 def _applies(when: When, rule: Rule, column: dict[str, int], rows: _Rows, gaps: Bools) -> Bools:

@@ -87,7 +87,8 @@ def changed(text: str, edits: Sequence[Edit]) -> str:
         _put(table, edit)
     import tomlkit
 
-    return tomlkit.dumps(document)
+    out: str = tomlkit.dumps(document)
+    return out
 
 
 def diff(before: str, after: str, name: str) -> str:

@@ -182,7 +182,7 @@ export class Rules {
   _grid(told) {
     const rule = this._rule(told.rule), most = Math.max(1, ...told.cells.flat().map((c) => c.active_s));
     const head = (s) => (told.limit !== null ? number(told.limit + s) : s === 0 ? "as it is" : `${s > 0 ? "+" : ""}${number(s)}`);
-    const rows = told.delays_s.map((d, i) => make("tr", {}, make("th", { scope: "row" }, `after ${number(d, 1)} s`), ...told.shifts.map((s, j) => {
+    const rows = told.delays_s.map((d, i) => make("tr", {}, make("th", { scope: "row" }, `${number(d, 1)}\u00a0s`), ...told.shifts.map((s, j) => {
       const c = told.cells[i][j], own = s === 0 && d === told.own_delay_s;
       const words = c.raises ? `raised ${c.raises} times, true for ${lasted(c.active_s)}` : "never raised";
       const button = make("button", { type: "button", title: words, "aria-label": `limit ${head(s)}, after ${number(d, 1)} seconds: ${words}` }, String(c.raises), make("small", {}, c.raises ? short(c.active_s) : "–"));

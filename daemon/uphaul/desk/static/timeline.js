@@ -158,7 +158,7 @@ export class Timeline {
   }
 
   _x() {
-    const [a, b] = this.view, ticks = nice(a, b, Math.max(3, Math.floor(this.frame / 110)), this.axis === "time");
+    const [a, b] = this.view, ticks = nice(a, b, Math.max(3, Math.floor(this.frame / 90)), this.axis === "time");
     const step = ticks[1] - ticks[0], labels = new Map();
     for (const t of ticks) labels.set(t, this.axis === "time" ? stamp(t, step) : `${number(t, step < 0.1 ? 2 : step < 1 ? 1 : 0)} km`);
     this.xaxis.setv({ ticker: new (this.M("FixedTicker"))({ ticks }), major_label_overrides: labels });
@@ -273,7 +273,7 @@ export class Timeline {
       const at_ = this.reading(p), node = make("div", { title: p.signal.meaning || p.signal.words }, make("b", {}, p.signal.words));
       node.style.maxHeight = `${p.top - p.bottom + 8}px`;
       node.append(make("span", { class: "now" }, at_.own === null ? unit(p.signal.unit) || "\u00a0" : amount(at_.own, p.signal.unit, p.signal.digits)));
-      if (this.drive.against) node.append(make("span", { class: "other" }, at_.other === null ? "–" : amount(at_.other, p.signal.unit, p.signal.digits)));
+      if (this.drive.against && this.cursor !== null) node.append(make("span", { class: "other" }, at_.other === null ? "–" : amount(at_.other, p.signal.unit, p.signal.digits)));
       if (at_.limit !== null) node.append(make("span", { class: `limit action ${at_.action}` }, `${at_.action} ${at_.side} ${number(at_.limit)}`));
       put(p.top, node);
     }
