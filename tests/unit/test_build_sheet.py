@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import pytest
 
 from support.config_files import VEHICLE, config_of, problems_of
+from uphaul.config import load
+from uphaul.config.sheet_notes import sheet_notes
 from uphaul.errors import Problem
 from uphaul.vehicle import sheet as s
 from uphaul.vehicle.model import Targets
@@ -121,3 +126,17 @@ def test_every_fault_is_told_at_once() -> None:
         "driveline.gears[1]",
         "tune.tow.power",
     }
+
+
+def test_the_sample_says_the_same_of_the_vehicle_in_both_files() -> None:
+    assert sheet_notes(load(Path(__file__).parents[2] / "config")) == []
+
+
+def test_a_vehicle_that_is_another_in_signals_toml_is_remarked_on() -> None:
+    config = load(Path(__file__).parents[2] / "config")
+    assert config.vehicle.sheet.load is not None
+    lighter = replace(config.vehicle.sheet, load=replace(config.vehicle.sheet.load, trailer_kg=0.0))
+    (note,) = sheet_notes(replace(config, vehicle=replace(config.vehicle, sheet=lighter)))
+    assert note.startswith(
+        "signals.toml: computed.wheel_power.constants.trailer = 2700, and vehicle.toml: load.trailer = 0"
+    )

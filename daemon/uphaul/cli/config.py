@@ -78,6 +78,7 @@ def _plain(problem: Problem) -> dict[str, object]:
 def _summary(config: Config) -> dict[str, object]:
     from uphaul.config.mqtt_notes import mqtt_notes
     from uphaul.config.page import page_notes
+    from uphaul.config.sheet_notes import sheet_notes
     from uphaul.config.typical import correction_notes, typical
 
     return {
@@ -92,7 +93,7 @@ def _summary(config: Config) -> dict[str, object]:
             for t in typical(config)
         ],
         "calibrations": [asdict(c) for c in config.calibrations],
-        "notes": [*correction_notes(config), *page_notes(config), *mqtt_notes(config.mqtt)],
+        "notes": [*correction_notes(config), *page_notes(config), *mqtt_notes(config.mqtt), *sheet_notes(config)],
         "tunes": list(config.tunes),
         "panel": None if config.panel is None else asdict(config.panel),
         "mqtt": None if config.mqtt is None else _with_paths(asdict(config.mqtt)),
@@ -105,6 +106,7 @@ def _summary(config: Config) -> dict[str, object]:
 def _text(config: Config, directory: Path) -> str:
     from uphaul.config.mqtt_notes import mqtt_notes
     from uphaul.config.page import page_notes
+    from uphaul.config.sheet_notes import sheet_notes
     from uphaul.config.typical import correction_notes, typical
 
     measured = [s.name for s in config.signals if not s.computed]
@@ -133,7 +135,9 @@ def _text(config: Config, directory: Path) -> str:
     if told:
         lines.append("at typical values, with one standard uncertainty:")
         lines += [f"          {t.signal} {t.value:.4g} ± {t.uncertainty:.2g} {_unit(t.unit)}".rstrip() for t in told]
-    return "\n".join([*lines, *correction_notes(config), *page_notes(config), *mqtt_notes(config.mqtt)])
+    return "\n".join(
+        [*lines, *correction_notes(config), *page_notes(config), *mqtt_notes(config.mqtt), *sheet_notes(config)]
+    )
 
 
 def _with_paths(spec: dict[str, object]) -> dict[str, object]:

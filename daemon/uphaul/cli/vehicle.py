@@ -122,6 +122,8 @@ def _work_out(config: Config, height_m: float) -> list[_Tune]:
 
 
 def _object(config: Config, tunes: list[_Tune]) -> dict[str, object]:
+    from uphaul.config.sheet_notes import sheet_notes
+
     return {
         "vehicle": config.vehicle.name,
         "parts": {p.name: {"title": p.title, "source": p.source} for p in config.vehicle.sheet.parts},
@@ -139,10 +141,13 @@ def _object(config: Config, tunes: list[_Tune]) -> dict[str, object]:
             for t in tunes
         ],
         "assumed": ASSUMED,
+        "notes": sheet_notes(config),
     }
 
 
 def _print(config: Config, tunes: list[_Tune]) -> None:
+    from uphaul.config.sheet_notes import sheet_notes
+
     by_name = {t.name: t for t in config.vehicle.tunes}
     click.echo(config.vehicle.name or "vehicle without a name")
     for tune in tunes:
@@ -178,7 +183,7 @@ def _print(config: Config, tunes: list[_Tune]) -> None:
     ]
     header = ["tune", "part", "rating", "asked", "rated", "", "use", "at power", "at torque", "most at"]
     text.table(header, rows, right=(3, 4, 6, 7, 8))
-    click.echo(f"\n{ONLY_DRIVEN}\n{ASSUMED}")
+    click.echo("\n".join(["", ONLY_DRIVEN, ASSUMED, *sheet_notes(config)]))
     over = [(t, u) for t in tunes for u in t.over]
     if over:
         click.echo("")
