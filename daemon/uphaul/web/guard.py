@@ -135,8 +135,8 @@ def own_names() -> frozenset[str]:
 
 
 def problem(status: int, words: str, **headers: str) -> web.Response:
-    """An answer that refuses, in words."""
-    text = json.dumps({"problem": words}, ensure_ascii=False)
+    """An answer that refuses, in words; a question mark for what UTF-8 cannot hold of what was asked."""
+    text = json.dumps({"problem": words}, ensure_ascii=False).encode(errors="replace").decode()
     return web.json_response(text=text, status=status, headers=headers)
 
 

@@ -94,6 +94,7 @@ async def test_what_the_page_asks_for_is_done(body: dict[str, object], asked: ob
         ({"do": "stop"}, "do: one of pause, go, seek, speed"),
         ({"do": ["go"]}, "do: one of pause, go, seek, speed"),
         ({"do": "go", "t_ms": 5}, "go takes nothing else, not t_ms"),
+        ({"do": "go", "half \ud800": 5}, "go takes nothing else, not half ?"),
         ({"do": "seek", "t_ms": 5, "speed": 1}, "seek takes t_ms, not speed"),
         ({"do": "seek"}, "seek needs t_ms, a number"),
         ({"do": "seek", "t_ms": "5"}, "seek needs t_ms, a number"),
