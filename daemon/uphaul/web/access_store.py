@@ -277,4 +277,5 @@ class Store:
 
     def _why(self, error: OSError) -> str:
         reason = (error.strerror or str(error)).lower()
-        return f"{self.path}: the list of paired devices cannot be used: {reason}; it belongs to the daemon's user"
+        whose = "; it belongs to the daemon's user" if isinstance(error, PermissionError) else ""
+        return f"{self.path}: the list of paired devices cannot be used: {reason}{whose}"
