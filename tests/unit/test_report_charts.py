@@ -86,3 +86,12 @@ def test_it_draws_by_its_own_settings_whatever_the_user_has_set() -> None:
     plain = drawn(values)
     with mpl.rc_context({"font.size": 30.0, "lines.linewidth": 9.0, "axes.facecolor": "red"}):
         assert drawn(values) == plain
+
+
+def test_a_thousand_alerts_side_by_side_are_drawn_as_one_and_a_single_short_one_is_seen() -> None:
+    side_by_side = [Band(1000 * i, 1000 * i + 900, f"A{i}", Action.NOTE) for i in range(1000)]
+    alone = Band(4_000_000, 4_000_000, "A1001", Action.NOTE)
+    svg = drawn(np.full(N, 500.0), bands=[*side_by_side, alone])
+    bars = [d for d, style in re.findall(r'<path d="([^"]+)"[^>]*style="([^"]*)"', svg) if "fill: #e4e7ea" in style]
+    assert len(bars) == 2
+    assert len(svg) < 40_000

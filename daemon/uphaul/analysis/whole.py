@@ -122,13 +122,15 @@ def join(blocks: Iterable[Block], tunes: Sequence[str] = (), *, gap_ms: int = 10
                 raise ValueError(f"{s.name} is in {signals[s.name].unit} and in {s.unit}")
     place = {name: i for i, name in enumerate(signals)}
     # a column in one piece of memory: the analysis goes down columns
-    values = np.full((len(signals), sum(len(p) for p in pieces)), np.nan).T
+    values = np.empty((len(signals), sum(len(p) for p in pieces))).T
     quality: list[QualityChange] = []
     at = 0
     for piece in pieces:
         columns = [place[s.name] for s in piece.signals]
+        here = values[at : at + len(piece)]
         for column, known in zip(columns, piece.values.T, strict=True):
-            values[at : at + len(piece), column] = known
+            here[:, column] = known
+        here[:, [i for i in range(len(signals)) if i not in columns]] = np.nan
         quality += [QualityChange(q.t_ms, columns[q.signal], q.quality) for q in piece.quality]
         at += len(piece)
     return WholeDrive(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,7 +16,8 @@ from uphaul.analysis.evidence import Pair, evidence
 from uphaul.analysis.findings import Findings, judge
 from uphaul.analysis.moments import Marked, moments
 from uphaul.analysis.review import Episode
-from uphaul.analysis.segments import Segment, cut
+from uphaul.analysis.segment_figures import RuleHeadroom, headroom_by_rule
+from uphaul.analysis.segments import Segment, SegmentKind, cut
 from uphaul.analysis.what_if import Stretch
 from uphaul.analysis.whole import ROLES, WholeDrive
 from uphaul.config.spec import Config, DemoSpec
@@ -25,6 +28,9 @@ from uphaul.signals import Block
 from uphaul.units import convert
 
 __all__ = ["Case", "Looked", "Part", "look"]
+
+MOST_SHOWN = 30
+"""A day in town has a thousand segments: that many are told one by one, the longest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,9 +143,15 @@ class Case:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Looked:
-    """What the analysis makes of a case. `comparison` None: there is no reference drive."""
+    """What the analysis makes of a case. `comparison` None: there is no reference drive.
+
+    `shown` are the segments that are told one by one, in order of time; `rooms` is how near the rules came in each
+    stretch (first tick, tick after the last) of the drive: those of `shown` and what lies between them.
+    """
 
     segments: tuple[Segment, ...]
+    shown: tuple[Segment, ...]
+    rooms: tuple[tuple[int, int, tuple[RuleHeadroom, ...]], ...]
     marked: tuple[Marked, ...]
     findings: Findings
     comparison: Comparison | None
@@ -148,11 +160,32 @@ class Looked:
 def look(case: Case, reference: Case | None = None) -> Looked:
     """Cut the drive, look at its marks, and hold it against the reference where there is one."""
     other = None if reference is None else reference.whole
-    pair = Pair(case.whole, other)
-    cautions: Sequence[str] = pair.comparison.cautions if pair.comparison else ("there is no reference drive",)
+    segments = tuple(cut(case.whole))
+    shown = _longest(segments)
+    bounds = _bounds(shown, len(case.whole))
+    with ThreadPoolExecutor(1) as pool:  # the judge goes through the whole drive: as long as all the rest
+        judged = pool.submit(headroom_by_rule, case.whole, bounds, case.rules)
+        pair = Pair(case.whole, other)
+        cautions = pair.comparison.cautions if pair.comparison else ("there is no reference drive",)
+        found = judge(evidence(pair), cautions)
+        marked = tuple(moments(case.whole, other))
+        rooms = judged.result()
     return Looked(
-        segments=tuple(cut(case.whole, case.rules)),
-        marked=tuple(moments(case.whole, other)),
-        findings=judge(evidence(pair), tuple(cautions)),
+        segments=segments,
+        shown=shown,
+        rooms=tuple((start, stop, room) for (start, stop), room in zip(bounds, rooms, strict=True)),
+        marked=marked,
+        findings=found,
         comparison=pair.comparison,
     )
+
+
+def _longest(segments: Sequence[Segment]) -> tuple[Segment, ...]:
+    told = [s for s in segments if s.kind is not SegmentKind.OTHER] or list(segments)
+    return tuple(sorted(sorted(told, key=lambda s: -s.duration_s)[:MOST_SHOWN], key=lambda s: s.start))
+
+
+def _bounds(shown: Sequence[Segment], ticks: int) -> list[tuple[int, int]]:
+    """The segments' bounds and those of what lies between them: together the whole drive."""
+    cuts = sorted({0, ticks, *(s.start for s in shown), *(s.stop for s in shown)})
+    return list(pairwise(cuts))

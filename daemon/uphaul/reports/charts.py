@@ -25,6 +25,9 @@ WIDTH_IN, PANEL_IN, STRIP_IN, FOOT_IN = 7.1, 0.80, 0.30, 0.36
 BUCKETS = 420
 """Stretches of the time axis of which the extremes are drawn: finer than a printer's line on the width of a page."""
 
+FINEST = 0.0015
+"""Share of the width that something needs to be seen: some quarter of a millimetre on paper."""
+
 INKS = (("#1f4e79", "-"), ("#a85a00", (0, (5, 1.5))), ("#3f7030", (0, (1.2, 1.2))), ("#6b3a78", (0, (6, 1, 1, 1))))
 """Colour and dash of the lines of a panel: told apart without colour as well."""
 
@@ -162,13 +165,16 @@ def _strip(
     axes.set_xlim(ends_ms)
     axes.set_ylim(0.0, 2.0)
     wide = ends_ms[1] - ends_ms[0]
+    bars: tuple[list[tuple[float, float]], ...] = ([], [])
     for i, span in enumerate(strip):
         a, b = max(span.start_ms, ends_ms[0]), min(span.stop_ms, ends_ms[1])
-        if b <= a:
+        if b - a < FINEST * wide:
             continue
-        axes.axvspan(a, b, 0.0, 0.42, facecolor=("#dfe6ec", "#c9d4de")[i % 2], edgecolor="none")
+        bars[i % 2].append((a, b - a))
         if (b - a) / wide > 0.0105 * len(span.word) + 0.004:
             axes.text((a + b) / 2, 0.40, span.word, ha="center", va="center", size=6.0, color="#22313f")
+    for shade, own in zip(("#dfe6ec", "#c9d4de"), bars, strict=True):
+        axes.broken_barh(own, (0.0, 0.84), facecolor=shade, edgecolor="none")
     taken = -1.0
     labels = [
         (max(b.start_ms, ends_ms[0]), b.label) for b in bands if b.stop_ms >= ends_ms[0] and b.start_ms <= ends_ms[1]
@@ -206,11 +212,11 @@ def _panel(axes: Any, panel: Panel) -> None:
 
 def _dress(axes: Any, ends_ms: tuple[int, int], bands: Sequence[Band], pins: Sequence[Pin], *, last: bool) -> None:
     axes.set_xlim(ends_ms)
-    for band in bands:
-        a, b = max(band.start_ms, ends_ms[0]), min(max(band.stop_ms, band.start_ms), ends_ms[1])
-        if b >= a:
-            least = (ends_ms[1] - ends_ms[0]) * 0.0015
-            axes.axvspan(a, max(b, a + least), facecolor=WASH[band.action], edgecolor="none", zorder=0)
+    whole = axes.get_xaxis_transform()
+    for action, wash in WASH.items():
+        bars = _bars([b for b in bands if b.action is action], ends_ms)
+        if bars:
+            axes.broken_barh(bars, (0.0, 1.0), transform=whole, facecolor=wash, edgecolor="none", zorder=0)
     for pin in pins:
         if ends_ms[0] <= pin.t_ms <= ends_ms[1]:
             axes.axvline(pin.t_ms, color="#111111", lw=0.9, zorder=4)
@@ -229,6 +235,22 @@ def _dress(axes: Any, ends_ms: tuple[int, int], bands: Sequence[Band], pins: Seq
         )
     else:
         axes.set_xticklabels([])
+
+
+def _bars(bands: Sequence[Band], ends_ms: tuple[int, int]) -> list[tuple[float, float]]:
+    """(begin, width) of what the bands cover: none too narrow to be seen, and those that nobody could part as one."""
+    least = FINEST * (ends_ms[1] - ends_ms[0])
+    out: list[tuple[float, float]] = []
+    for band in sorted(bands, key=lambda b: b.start_ms):
+        a, b = float(max(band.start_ms, ends_ms[0])), float(min(band.stop_ms, ends_ms[1]))
+        if b < a:
+            continue
+        b = max(b, a + least)
+        if out and a <= out[-1][0] + out[-1][1] + least:
+            out[-1] = (out[-1][0], max(b - out[-1][0], out[-1][1]))
+        else:
+            out.append((a, b - a))
+    return out
 
 
 def _time(t_ms: int) -> str:

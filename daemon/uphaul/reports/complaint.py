@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from math import isnan
 
 import uphaul
@@ -31,21 +32,20 @@ def complaint(case: Case, looked: Looked, reference: Case | None) -> Report:
         ("Drive", f"{case.about.id} of {case.log}, begun {begun}, {duration(case.last_ms - case.first_ms)}"),
         ("Reference", "none" if reference is None else f"drive {reference.about.id} of {reference.log}"),
     )
-    return Report(
-        title=f"Complaint report, drive {case.about.id}",
-        facts=facts,
-        answer=answer(case, looked, reference),
-        sections=(
+    with ThreadPoolExecutor(1) as pool:  # judging other settings and drawing keep two processors busy
+        room = pool.submit(headroom, case, looked)
+        first = (
             reported(case, looked),
             said(case, looked),
             fits(case, looked, reference),
             beside(case, looked, reference),
-            driven(case, looked),
-            headroom(case, looked),
-            quality(case),
-            setup(case),
-            cautions(case),
-        ),
+        )
+        sections = (*first, driven(case, looked), room.result(), quality(case), setup(case), cautions(case))
+    return Report(
+        title=f"Complaint report, drive {case.about.id}",
+        facts=facts,
+        answer=answer(case, looked, reference),
+        sections=sections,
         banner=BANNER if case.invented or (reference is not None and reference.invented) else "",
         made_by=f"Written by Uphaul {uphaul.__version__}. Times count from the drive's beginning.",
     )

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite, isnan
 
+from uphaul.analysis.segment_figures import RuleHeadroom
 from uphaul.analysis.segments import KINDS, Segment, SegmentKind
 from uphaul.reports.around import Drawn, drawn
 from uphaul.reports.case import Case, Looked
 from uphaul.reports.page import Block, Para, Section, Table
-from uphaul.reports.words import clock, duration, figure, plural, role_words
+from uphaul.reports.words import clock, duration, figure, role_words
 from uphaul.rules import Action
 
 __all__ = ["driven", "kilometres"]
 
-MOST_ROWS = 30
 PROFILE = ("altitude", "speed", "boost", "egt", "coolant")
 SHOWN = ("boost", "egt", "coolant")
 
@@ -34,7 +34,7 @@ def driven(case: Case, looked: Looked) -> Section:
         blocks.append(profile)
     shown = [r for r in SHOWN if case.known(r)]
     blocks.append(_by_kind(case, looked.segments, shown))
-    blocks.append(_one_by_one(case, looked.segments, shown))
+    blocks.append(_one_by_one(case, looked, shown))
     met = [k for k in KINDS if any(s.kind is k for s in looked.segments) and k is not SegmentKind.OTHER]
     words = ". ".join(f"{k.value}: {KINDS[k].words}" for k in met)
     if words:
@@ -63,9 +63,8 @@ def _by_kind(case: Case, segments: Sequence[Segment], shown: Sequence[str]) -> T
     return Table("By what the vehicle was doing", header, tuple(rows), tuple(range(1, len(header))))
 
 
-def _one_by_one(case: Case, segments: Sequence[Segment], shown: Sequence[str]) -> Table:
-    told = [s for s in segments if s.kind is not SegmentKind.OTHER] or list(segments)
-    longest = sorted(sorted(told, key=lambda s: -s.duration_s)[:MOST_ROWS], key=lambda s: s.start)
+def _one_by_one(case: Case, looked: Looked, shown: Sequence[str]) -> Table:
+    rooms = {start: found for start, _, found in looked.rooms}
     rows = [
         (
             s.kind.value,
@@ -74,13 +73,12 @@ def _one_by_one(case: Case, segments: Sequence[Segment], shown: Sequence[str]) -
             _km(s.distance_m / 1000.0),
             figure(100.0 * s.grade, "%", sign=True),
             *(_most(case, [s], role) for role in shown),
-            _nearest(case, s),
+            _nearest(case, rooms[s.start]),
         )
-        for s in longest
+        for s in looked.shown
     ]
-    caption = (
-        "One by one" if len(longest) == len(told) else f"The {plural(len(rows), 'longest', 'longest')} of {len(told)}"
-    )
+    every = sum(s.kind is not SegmentKind.OTHER for s in looked.segments)
+    caption = f"The {len(rows)} longest of {every}" if every > len(rows) else "One by one"
     header = ("kind", "from", "length", "km", "grade", *(f"{role_words(r)}, most" for r in shown), "nearest its limit")
     return Table(caption, header, tuple(rows), tuple(range(1, len(header) - 1)))
 
@@ -94,9 +92,9 @@ def _most(case: Case, segments: Sequence[Segment], role: str) -> str:
     return figure(case.own(role, max(highs)), case.unit(role)) if highs else "–"
 
 
-def _nearest(case: Case, segment: Segment) -> str:
+def _nearest(case: Case, rooms: Sequence[RuleHeadroom]) -> str:
     """The rule with the least headroom as a share of its limit, of those that ask to act first."""
-    found = [h for h in segment.headroom if isfinite(h.left) and isfinite(h.limit) and h.limit != 0.0]
+    found = [h for h in rooms if isfinite(h.left) and isfinite(h.limit) and h.limit != 0.0]
     if not found:
         return ""
     h = min(found, key=lambda h: (case.rule_of[h.rule].action < Action.EASE, h.left / abs(h.limit)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from math import floor, isfinite, log10
 
 from uphaul.alerts import NoticeKind
@@ -84,11 +85,12 @@ def said(case: Case, looked: Looked) -> Section:
 
 def nearest(looked: Looked) -> dict[str, tuple[RuleHeadroom, str]]:
     """How near each rule came at its nearest, and the kind of segment that was in."""
+    starts = [s.t_ms[0] for s in looked.segments]
     best: dict[str, tuple[RuleHeadroom, str]] = {}
-    for s in looked.segments:
-        for h in s.headroom:
+    for _, _, found in looked.rooms:
+        for h in found:
             if isfinite(h.left) and (h.rule not in best or h.left < best[h.rule][0].left):
-                best[h.rule] = (h, s.kind.value)
+                best[h.rule] = (h, looked.segments[max(bisect_right(starts, h.t_ms) - 1, 0)].kind.value)
     return best
 
 
