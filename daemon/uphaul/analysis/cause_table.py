@@ -61,7 +61,7 @@ def _p(*expects: Expect, may: str = "", title: str = "") -> Picture:
 
 _HEAT = "coolant_light coolant_heavy coolant_slow"
 _TURBO = "turbo_speed compressor_out drive_pressure"
-_WEAK = "drag drag_grows boost"
+_WEAK = "drag drag_grows boost fuel"  # less air: the smoke limit holds fuel back
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -80,7 +80,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "boost-control", "boost control worn or sticking (wastegate, vanes, actuator)",
         "move the actuator with a hand pump and a gauge: does it start and end where it should, without a jump?",
-        (_p(_e("boost", -1, 2.2, 2.0), may="egt drag drag_grows",
+        (_p(_e("boost", -1, 2.2, 2.0), may="egt drag drag_grows fuel",
            title="boost control lets boost go (sticks open)"),
          _p(_e("over_boost", 1, 2.2, 2.0), may="boost", title="boost control holds too much boost (sticks shut)")),
         prior=0.2,
@@ -88,7 +88,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "turbine-leak", "exhaust leak before the turbine",
         "look for soot at the manifold and turbine flange, listen when cold; smoke tester in the exhaust",
-        (_p(_e("boost", -1, 2.0, 2.0), may="egt drag drag_grows"),),
+        (_p(_e("boost", -1, 2.0, 2.0), may="egt drag drag_grows fuel"),),
     ),
     Cause(
         "restricted-exhaust", "restricted exhaust after the turbine",

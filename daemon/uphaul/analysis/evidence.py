@@ -110,7 +110,7 @@ SIGNS: tuple[Sign, ...] = (
          ("egt", "fuel", "charge", "map"), looks.compared("egt")),
     Sign("egt_for_mixture", "K", 18.0, "exhaust hotter than the mixture says", "exhaust cooler than the mixture says",
          ("egt", "mixture", "charge"), looks.compared("egt_for_mixture")),
-    Sign("fuel", "%", 4.0, "more fuel asked for at the same pedal", "less fuel asked for at the same pedal",
+    Sign("fuel", "%", 5.0, "more fuel asked for at the same pedal", "less fuel asked for at the same pedal",
          ("pedal", "fuel"),
          looks.compared("fuel")),
     Sign("told_tune", "%", 30.0, "another tune selected than in the reference", "the reference's tune", (),
