@@ -110,7 +110,8 @@ class App:
         self._writer: LogWriter | None = None
         self._live = Live(config, self.collector, None, self._boot_id)
         self._presenter = Presenter(config, self._live, self._clock.now_ms, speed=lambda: self._clock.speed)
-        self._people = People(config, self.collector, lambda: self._live.alerts)
+        live = self._live
+        self._people = People(config, self.collector, lambda: live.alerts, driving=lambda: live.drive is not None)
         self._hub: Hub[Moment] = Hub()
         self._web = WebState(self.status)
         self._access = None if log_path is None else Access(store_path(log_path), config.web.look)

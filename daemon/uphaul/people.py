@@ -42,6 +42,9 @@ OF_RULES = frozenset(
     }
 )
 
+OF_THE_LOG = frozenset({EventKind.MARK, EventKind.CHECK_BEGIN, EventKind.CHECK_END})
+"""What changes nothing but the record of a drive."""
+
 
 class ActError(UphaulError):
     """What a person asked for cannot be done; the message says why and what could."""
@@ -95,14 +98,22 @@ def _plain(text: str) -> str:
 
 
 class People:
-    """Brings what people do to `collector`. `alerts` gives every alert as it stands."""
+    """Brings what people do to `collector`. `alerts` gives every alert as it stands; `driving` tells if a drive is on."""
 
-    def __init__(self, config: Config, collector: Collector, alerts: Callable[[], Sequence[Alert]]) -> None:
+    def __init__(
+        self,
+        config: Config,
+        collector: Collector,
+        alerts: Callable[[], Sequence[Alert]],
+        *,
+        driving: Callable[[], bool] = lambda: True,
+    ) -> None:
         self._rules = {r.name: r for r in config.rules}
         self._tunes = config.tunes
         self._told_by = None if config.tune_input is None else config.tune_input.signal
         self._collector = collector
         self._alerts = alerts
+        self._driving = driving
 
     def do(self, act: Act) -> int:
         """Take it in; the number of events that it comes to (quiet with nothing to quiet: 0).
@@ -111,6 +122,8 @@ class People:
         """
         if act.kind is None:
             return self._quiet(act.actor)
+        if act.kind in OF_THE_LOG and not self._driving():
+            raise ActError("no drive is under way, so nothing would be kept of it")
         if act.kind in OF_RULES:
             self._check_rule(act)
         if act.kind is EventKind.TUNE:

@@ -29,7 +29,8 @@ class Vehicles:
         self.config = Config(20, 1000, (), (EGT,), (), (), (HOT, BOILING), vehicle, tune_input=tune_input)
         self.collector = Collector((EGT,), ("stock", "tow"))
         self.alerts = (Alert(HOT), Alert(BOILING))
-        self.people = People(self.config, self.collector, lambda: self.alerts)
+        self.driving = True
+        self.people = People(self.config, self.collector, lambda: self.alerts, driving=lambda: self.driving)
 
     def ask(self, **told: Any) -> int:
         return self.people.do(act_from(told, "Anna"))
@@ -69,6 +70,17 @@ def test_a_mark_keeps_its_note_on_one_line() -> None:
     at.ask(do="mark", text="felt\nflat \x1b[31m here")
     (event,) = at.events()
     assert (event.kind, event.text) == (EventKind.MARK, "felt flat [31m here")
+
+
+@pytest.mark.parametrize("do", ["mark", "check-begin", "check-end"])
+def test_between_drives_nothing_is_taken_that_only_the_log_would_keep(do: str) -> None:
+    at = Vehicles()
+    at.driving = False
+    with pytest.raises(ActError, match="no drive is under way, so nothing would be kept"):
+        at.ask(do=do, text="smells of coolant")
+    at.ask(do="tune", text="tow")
+    at.ask(do="shelve", rule="egt-hot", minutes=2.5)
+    assert [e.kind for e in at.events()] == [EventKind.TUNE, EventKind.SHELVE]
 
 
 def test_a_person_names_the_tune_where_no_input_tells_it() -> None:
