@@ -98,7 +98,7 @@ def _plain(text: str) -> str:
 
 
 class People:
-    """Brings what people do to `collector`. `alerts` gives every alert as it stands; `driving` tells if a drive is on."""
+    """Brings what people do to `collector`. `alerts` gives every alert as it stands, `driving` if a drive is on."""
 
     def __init__(
         self,
