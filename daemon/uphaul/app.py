@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 from uphaul.alerts.cause import cause_of
 from uphaul.clock import Clock
-from uphaul.config.spec import Config, TuneInput
+from uphaul.config.spec import Config
 from uphaul.errors import LogError, UphaulError
 from uphaul.housekeeping import WallClock, log_notices, log_view, power_cut
 from uphaul.hub import Hub
@@ -35,7 +35,6 @@ from uphaul.people import People
 from uphaul.present import Presenter
 from uphaul.rules import Condition
 from uphaul.signals import Collector, Sample
-from uphaul.signals.tune import TuneReading
 from uphaul.sources.base import Health as SourceHealth
 from uphaul.sources.base import WallTime, supervise
 from uphaul.sources.make import make_source
@@ -96,12 +95,11 @@ class App:
         self._page = "no page"
         self._stop = asyncio.Event()
         tune = config.tune_input
-        names = {name: i for i, name in enumerate(config.tunes)}
         self.collector = Collector(
             config.signals,
             config.tunes,
             tune_signal=None if tune is None else tune.signal,
-            tune_reading=None if tune is None else _tune_reading(tune, names),
+            tune_reading=None if tune is None else tune.reading(config.tunes),
         )
         self._sources = [make_source(spec, config, self._clock) for spec in config.sources]
         self._inputs = OnRequest(config, self._clock, self._sources)
@@ -342,11 +340,3 @@ def _mqtt(
 
 def _view(name: str, health: SourceHealth | OutputHealth) -> SourceView:
     return SourceView(name, health.state, health.problem, health.restarts)
-
-
-def _tune_reading(tune: TuneInput, numbers: dict[str, int]) -> TuneReading:
-    return TuneReading(
-        {code: numbers[name] for code, name in tune.values},
-        [(low, high, numbers[name]) for name, low, high in tune.bands],
-        tune.hold_ms,
-    )

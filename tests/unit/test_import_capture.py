@@ -19,7 +19,6 @@ from support.captures import BEGUN_S, FORMATS, driven, write
 from support.config_files import RULES, SIGNALS, config_of
 from uphaul.config import load, load_texts
 from uphaul.config.spec import CanSpec, Config
-from uphaul.config.tune import reading_of
 from uphaul.errors import DriveFileError
 from uphaul.exchange.capture import Capture, pick_source
 from uphaul.exchange.capture_file import ID, Batch, Reading, Rest, read_batches
@@ -64,7 +63,7 @@ def as_driven(frames: Sequence[can.Message], config: Config) -> Block:
         config.signals,
         config.tunes,
         tune_signal=None if tune is None else tune.signal,
-        tune_reading=None if tune is None else reading_of(tune, config.tunes),
+        tune_reading=None if tune is None else tune.reading(config.tunes),
     )
     grid_ms = 1000 // config.tick_hz
     times = [round((f.timestamp - frames[0].timestamp) * 1000, 3) for f in frames]

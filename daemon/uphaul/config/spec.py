@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from uphaul.signals import Signal
 from uphaul.signals.calibration import Point
 from uphaul.signals.pulse import PulseWheel
 from uphaul.signals.transfer import ProbeGuard, Transfer
+from uphaul.signals.tune import TuneReading
 from uphaul.vehicle import Vehicle
 
 __all__ = [
@@ -242,6 +244,15 @@ class TuneInput:
     def tunes(self) -> list[str]:
         """The names of the tunes that can be told."""
         return [name for _, name in self.values] + [name for name, _, _ in self.bands]
+
+    def reading(self, tunes: Sequence[str]) -> TuneReading:
+        """What tells the tune, by its number in `tunes`, from the readings of the signal."""
+        numbers = {name: i for i, name in enumerate(tunes)}
+        return TuneReading(
+            {value: numbers[name] for value, name in self.values},
+            [(low, high, numbers[name]) for name, low, high in self.bands],
+            self.hold_ms,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from itertools import pairwise
 
 from uphaul.config import model as m
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.spec import TuneInput
 from uphaul.signals import Signal
-from uphaul.signals.tune import TuneReading
 
-__all__ = ["build_tune_input", "reading_of"]
+__all__ = ["build_tune_input"]
 
 
 def build_tune_input(scope: Scope, table: m.TuneInputTable | None, tunes: tuple[str, ...] | None) -> TuneInput | None:
@@ -61,13 +59,3 @@ def _bands(
             allowed = f"must begin above {top:g}{unit}, where the band of {below} ends: a reading has one meaning"
             scope.wrong(f"tune_input.bands.{name}", [low, high], allowed)
     return tuple(bands)
-
-
-def reading_of(tune: TuneInput, tunes: Sequence[str]) -> TuneReading:
-    """What tells the tune, by its number in `tunes`, from the readings of its signal."""
-    numbers = {name: i for i, name in enumerate(tunes)}
-    return TuneReading(
-        {value: numbers[name] for value, name in tune.values},
-        [(low, high, numbers[name]) for name, low, high in tune.bands],
-        tune.hold_ms,
-    )

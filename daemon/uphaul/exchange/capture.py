@@ -21,7 +21,6 @@ import numpy as np
 import numpy.typing as npt
 
 from uphaul.config.spec import CanSpec, Config
-from uphaul.config.tune import reading_of
 from uphaul.errors import DriveFileError
 from uphaul.exchange.capture_file import CUT, ERROR, EXTENDED, ID, REMOTE, Batch, Rest
 from uphaul.exchange.capture_report import CaptureReport
@@ -82,7 +81,7 @@ class Capture:
             config.signals,
             config.tunes,
             tune_signal=None if tune is None else tune.signal,
-            tune_reading=None if tune is None else reading_of(tune, config.tunes),
+            tune_reading=None if tune is None else tune.reading(config.tunes),
         )
         self._remarks = Collector(())
         self._order = Order()

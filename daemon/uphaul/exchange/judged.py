@@ -14,8 +14,8 @@ import uphaul
 from uphaul.config.spec import Config
 from uphaul.derive import Computed
 from uphaul.errors import DriveFileError
+from uphaul.log.entry import DriveEntry
 from uphaul.log.record import Begin, TickRecord
-from uphaul.log.whole import WholeDrive
 from uphaul.pipeline import Outcome, Row
 from uphaul.signals import Block, Event, EventKind
 
@@ -87,7 +87,7 @@ def enter_drive(
     begun = origin.begun()
     wall = None if begun is None else begun.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     out = Entered(first_ms=int(first.t_ms[0]))
-    with WholeDrive(log, _begin(config, hz, wall)) as drive:
+    with DriveEntry(log, _begin(config, hz, wall)) as drive:
         if wall is not None:
             drive.anchor(0, wall, IMPORTED)
         held = _marked(first, origin.remark())
@@ -131,7 +131,7 @@ def _marked(block: Block, remark: str) -> Block:
     return replace(block, events=(mark, *moved))
 
 
-def _enter(drive: WholeDrive, row: Row, block: Block, tune: int | None, out: Entered) -> None:
+def _enter(drive: DriveEntry, row: Row, block: Block, tune: int | None, out: Entered) -> None:
     if tune is not None:
         block = replace(block, tune=np.full(len(block), tune, dtype=np.int16))
     outcome = row.run(block)

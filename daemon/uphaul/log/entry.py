@@ -20,10 +20,10 @@ from uphaul.log import claims, enter, recover, schema
 from uphaul.log.record import Begin, TickRecord
 from uphaul.signals import Block
 
-__all__ = ["WholeDrive"]
+__all__ = ["DriveEntry"]
 
 
-class WholeDrive:
+class DriveEntry:
     """A drive being entered into the log at `path`; `with` enters it when it ends well, and else leaves the log alone.
 
     `number` is the drive's. Raises LogError when the file is another program's, newer, damaged, full, or being written.
