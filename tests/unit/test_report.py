@@ -159,6 +159,7 @@ def test_every_chart_is_told_in_words_with_the_extremes_that_it_shows(made: Made
     around = words(figures[0].find(f"{HTML}figcaption"))
     assert f"M1 at {clock(MARKS_MS[0])}, M2 at {clock(MARKS_MS[1])}" in around
     assert "limits in force" in around
+    assert "shaded where their signal is drawn" in around
 
 
 def test_the_alerts_are_those_of_the_log(made: Made) -> None:

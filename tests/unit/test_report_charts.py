@@ -32,7 +32,8 @@ def line(svg: str, colour: str = "#1f4e79") -> list[list[tuple[float, float]]]:
 def drawn(values: np.ndarray, gaps: np.ndarray = NO_GAPS, **more: object) -> str:  # type: ignore[type-arg]
     line = thin(T, gaps, values, "EGT")
     assert line is not None
-    return chart([Panel("EGT", "°C", (line,))], (0, int(T[-1])), **more)  # type: ignore[arg-type]
+    panel = Panel("EGT", "°C", (line,), bands=tuple(more.get("bands", ())))  # type: ignore[call-overload]
+    return chart([panel], (0, int(T[-1])), **more)  # type: ignore[arg-type]
 
 
 def test_a_peak_of_one_tick_in_a_hundred_thousand_is_drawn_where_it_was() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -96,10 +96,11 @@ def drawn(case: Case, segments: Sequence[Segment], marks: Sequence[int], what: D
     inside = [b for b in bands(case) if b.stop_ms >= what.ends_ms[0] and b.start_ms <= what.ends_ms[1]]
     raised = {case.episodes[int(b.label[1:]) - 1].rule for b in inside}
     panels, told = [], []
-    for group in _chosen(case, what.roles):
+    grave = [r.signal for r in case.rules if r.name in raised and r.action >= Action.EASE] if what.limits else []
+    for group in _chosen(case, (*what.roles, *grave)):
         panel = _panel(case, group, (first, last), raised=raised, what=what)
         if panel is not None:
-            panels.append(panel)
+            panels.append((panel, group[1]))
             told.append(_told(panel))
     if not panels:
         return None
@@ -110,7 +111,7 @@ def drawn(case: Case, segments: Sequence[Segment], marks: Sequence[int], what: D
         if s.kind is not SegmentKind.OTHER and s.t_ms[1] >= what.ends_ms[0] and s.t_ms[0] <= what.ends_ms[1]
     ]
     svg = chart(
-        panels,
+        _shaded(case, panels, inside),
         what.ends_ms,
         bands=inside,
         pins=here,
@@ -119,13 +120,24 @@ def drawn(case: Case, segments: Sequence[Segment], marks: Sequence[int], what: D
     )
     words = f"From {clock(what.ends_ms[0])} to {clock(what.ends_ms[1])}. {capital('; '.join(told))}."
     if inside:
-        words += f" Shaded: {plural(len(inside), 'alert')} ({', '.join(b.label for b in inside[:12])}"
-        words += ", ...)." if len(inside) > 12 else ")."
+        labels = ", ".join(b.label for b in inside[:12]) + (", ..." if len(inside) > 12 else "")
+        words += f" {plural(len(inside), 'alert')}, shaded where their signal is drawn ({labels})."
     if here:
         words += " Upright lines: " + ", ".join(f"{p.label} at {clock(p.t_ms)}" for p in here[:12]) + "."
-    if any(p.limits for p in panels):
+    if any(p.limits for p, _ in panels):
         words += " Dashed red: limits in force."
     return Chart(what.title, words, svg)
+
+
+def _shaded(case: Case, panels: Sequence[tuple[Panel, tuple[str, ...]]], inside: Sequence[Band]) -> list[Panel]:
+    """The panels with the alerts about what they show."""
+
+    def signal(band: Band) -> str:
+        rule = case.rule_of.get(case.episodes[int(band.label[1:]) - 1].rule)
+        return "" if rule is None else rule.signal
+
+    about = [(band, signal(band)) for band in inside]
+    return [replace(p, bands=tuple(band for band, name in about if name in roles)) for p, roles in panels]
 
 
 def _chosen(case: Case, roles: Sequence[str]) -> list[tuple[str, tuple[str, ...]]]:

@@ -58,16 +58,6 @@ def thin(t_ms: Ints, gaps: Bools, values: Floats, words: str = "") -> Line | Non
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
-    """One axis: lines, and limits in force, all in `unit`."""
-
-    title: str
-    unit: str
-    lines: tuple[Line, ...]
-    limits: tuple[Line, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Band:
     """An alert that lasted from `start_ms` to `stop_ms`."""
 
@@ -75,6 +65,17 @@ class Band:
     stop_ms: int
     label: str
     action: Action
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One axis: lines, and limits in force, all in `unit`; the alerts that are shaded on it."""
+
+    title: str
+    unit: str
+    lines: tuple[Line, ...]
+    limits: tuple[Line, ...] = ()
+    bands: tuple[Band, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,9 @@ def chart(
     strip: Sequence[Span] = (),
     name: str = "chart",
 ) -> str:
-    """Draw panels over the drive's time from `ends_ms` to `ends_ms`. `name` must differ between the charts of a page.
+    """Draw panels over the drive's time from `ends_ms` to `ends_ms`; `bands` and `pins` are named above them.
+
+    `name` must differ between the charts of a page.
 
     Raises UphaulError when the library is not installed.
     """
@@ -150,7 +153,7 @@ def chart(
         for i, panel in enumerate(panels):
             axes = figure.add_subplot(grid[i + 1])
             _panel(axes, panel)
-            _dress(axes, ends_ms, bands, pins, last=i + 1 == len(panels))
+            _dress(axes, ends_ms, panel.bands, pins, last=i + 1 == len(panels))
         out = StringIO()
         print_svg: Any = canvas.print_svg
         print_svg(out, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})

@@ -21,6 +21,9 @@ from uphaul.rules import Action
 
 __all__ = ["BANNER", "answer", "complaint"]
 
+MOST_LETTERS = 120
+"""Of a note in the answer; the section of what was reported has all of it."""
+
 BANNER = "Invented demo data: no real vehicle, person or place."
 
 
@@ -86,7 +89,7 @@ def _reported(case: Case, looked: Looked) -> str:
         return "The driver marked no moment."
     said_ = []
     for i, m in enumerate(looked.marked[:2]):
-        note = f" “{m.text}”" if m.text else ""
+        note = f" “{m.text if len(m.text) <= MOST_LETTERS else m.text[:MOST_LETTERS] + '...'}”" if m.text else ""
         if m.unusual:
             seen = unusual_words(case, m.unusual[0])
         elif m.judged:
