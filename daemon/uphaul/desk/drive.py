@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+from math import isnan
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +33,7 @@ __all__ = ["AXES", "RULES_FILE", "DeskDrive", "load_drive"]
 
 AXES = ("time", "distance", "place")
 RULES_FILE = "rules.toml"
+TURNED_TICKS = 1024  # so many rows stay in the cache of a processor while they are turned into columns
 
 
 @dataclass(eq=False)
@@ -61,6 +63,13 @@ class DeskDrive:
     def segments(self) -> list[Segment]:
         """What the vehicle was doing."""
         return cut(self.whole)
+
+    @cached_property
+    def spans(self) -> list[tuple[float, float] | None]:
+        """The lowest and the highest value of each signal, None of one that was never known."""
+        columns = self.whole.values.T
+        ends = [(float(np.fmin.reduce(x)), float(np.fmax.reduce(x))) for x in columns]
+        return [None if isnan(low) else (low, high) for low, high in ends]
 
     @cached_property
     def t_s(self) -> Floats:
@@ -140,8 +149,9 @@ def load_drive(path: Path, drive: int | None) -> DeskDrive:
             for b in part.blocks():
                 stop = at + len(b)
                 t_ms[at:stop], tune[at:stop] = b.t_ms, number_of[b.tune]
-                for column, source in zip(mine, b.values.T, strict=True):
-                    values[column, at:stop] = source
+                for k in range(0, len(b), TURNED_TICKS):
+                    some = b.values[k : k + TURNED_TICKS].T
+                    values[mine, at + k : at + k + some.shape[1]] = some
                 values[absent, at:stop] = np.nan
                 events[-1] += b.events
                 at = stop

@@ -27,7 +27,6 @@ import json
 from collections.abc import Awaitable, Callable, Mapping
 from importlib import resources
 from pathlib import Path
-from typing import Any
 
 from aiohttp import web
 
@@ -132,20 +131,20 @@ class _Desk:
         self._views = Views(drive, self._judging, against)
         self._place = telling.places(drive)
         self._text: asyncio.Task[str] | None = None
-        self._first: asyncio.Task[Any] | None = None
+        self._lines: asyncio.Task[None] | None = None
 
     async def begin(self, app: web.Application) -> None:
-        """Describe the drive and then judge it by its own rules before anybody asks."""
+        """Describe the drive and make its first lines before anybody asks. The page judges when the drive is seen."""
         self._text = asyncio.create_task(asyncio.to_thread(self._described), name="desk-drive")
-        self._first = asyncio.create_task(self._judge_first(self._text), name="desk-judge")
-
-    async def _judge_first(self, described: asyncio.Task[str]) -> None:
-        await asyncio.wait((described,))
-        await asyncio.to_thread(self._judging.answer, ())
+        self._lines = asyncio.create_task(asyncio.to_thread(self._seen_first), name="desk-lines")
 
     async def end(self, app: web.Application) -> None:
         """Wait for what is under way: a thread cannot be cancelled."""
-        await asyncio.gather(*(t for t in (self._text, self._first) if t is not None), return_exceptions=True)
+        await asyncio.gather(*(t for t in (self._text, self._lines) if t is not None), return_exceptions=True)
+
+    def _seen_first(self) -> None:
+        span = 0.0, float(self._drive.t_s[-1])
+        self._views.traces("time", span, 1000, telling.shown_first(self._drive), ())
 
     def _described(self) -> str:
         against = None

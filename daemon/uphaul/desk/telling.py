@@ -18,11 +18,10 @@ from uphaul.desk.drive import AXES, DeskDrive
 from uphaul.desk.judging import Answer
 from uphaul.desk.rules_text import Key, keys_of
 from uphaul.errors import UphaulError
-from uphaul.physics.basis import Floats
 from uphaul.rules import ABOVE, Curve, Kind, Rule, Share
 from uphaul.signals import NO_TUNE, EventKind, Signal
 
-__all__ = ["Places", "answer", "drive", "episode", "map_of", "road", "settings"]
+__all__ = ["Places", "answer", "drive", "episode", "map_of", "road", "settings", "shown_first"]
 
 FIRST_SHOWN = ("speed", "rpm", "boost", "egt", "coolant", "charge", "pedal", "oil_pressure")
 SHOWN = 6
@@ -66,8 +65,8 @@ def drive(of: DeskDrive, place: Places, *, number: int = 0) -> dict[str, Any]:
         "distance_km": float(of.km[-1]),
         "has_place": number == 0
         or any(place(float(t))["place"] is not None for t in whole.t_ms[:: max(1, len(whole) // 500)]),
-        "signals": [_signal(s, whole.values[:, i]) for i, s in enumerate(whole.signals)],
-        "shown": _shown(of),
+        "signals": [_signal(s, span) for s, span in zip(whole.signals, of.spans, strict=True)],
+        "shown": shown_first(of),
         "segments": [
             {
                 "kind": s.kind.value,
@@ -89,31 +88,31 @@ def drive(of: DeskDrive, place: Places, *, number: int = 0) -> dict[str, Any]:
         "maps": {
             "values": [
                 s.name
-                for i, s in enumerate(whole.signals)
-                if s.name not in ("latitude", "longitude") and np.isfinite(whole.values[:, i]).any()
+                for s, span in zip(whole.signals, of.spans, strict=True)
+                if span is not None and s.name not in ("latitude", "longitude")
             ],
             "axes": [role for role in EDGES if whole.has(role)],
         },
     }
 
 
-def _signal(s: Signal, x: Floats) -> dict[str, Any]:
-    seen = bool(np.isfinite(x).any())
+def _signal(s: Signal, span: tuple[float, float] | None) -> dict[str, Any]:
     return {
         "name": s.name,
         "words": words(s.name),
         "unit": "" if s.unit == "1" else s.unit,
         "meaning": s.meaning,
-        "low": float(np.nanmin(x)) if seen else None,
-        "high": float(np.nanmax(x)) if seen else None,
+        "low": None if span is None else known(span[0]),
+        "high": None if span is None else known(span[1]),
         "digits": len(str(s.per_unit)) - 1 if s.per_unit > 1 else 0,
     }
 
 
-def _shown(of: DeskDrive) -> list[str]:
-    names = [n for n in FIRST_SHOWN if of.whole.has(n)]
-    rest = [s.name for i, s in enumerate(of.whole.signals) if np.isfinite(of.whole.values[:, i]).any()]
-    return list(dict.fromkeys((*names, *rest)))[:SHOWN]
+def shown_first(of: DeskDrive) -> list[str]:
+    """The signals that a page begins with."""
+    there = [s.name for s, span in zip(of.whole.signals, of.spans, strict=True) if span is not None]
+    names = [n for n in FIRST_SHOWN if n in there]
+    return list(dict.fromkeys((*names, *there)))[:SHOWN]
 
 
 def _rules(of: DeskDrive) -> list[dict[str, Any]]:

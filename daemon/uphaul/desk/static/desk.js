@@ -63,8 +63,15 @@ function reading(timeline, drive, x) {
   at("reading").textContent = parts.join(" · ");
 }
 
+// The drive is asked for while the plotting library is still being read; deferred scripts are done before this event.
+const library = new Promise((done) => {
+  if (globalThis.Bokeh?.Plotting) done();
+  else document.addEventListener("DOMContentLoaded", done);
+});
+
 try {
   const drive = await (await ask("/drive.json")).json();
+  await library;
   header(drive);
   const timeline = new Timeline(drive, {
     failed,
