@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 import json
 import struct
+import sys
 import tomllib
 from collections.abc import AsyncIterator
 from dataclasses import replace
@@ -305,6 +306,32 @@ async def test_no_page_from_elsewhere_looks_or_judges(drives: tuple[DeskDrive, D
             assert answer.headers["Content-Security-Policy"] == POLICY
             assert "script-src 'self';" in POLICY
             assert "Server" not in answer.headers
+
+
+@pytest.mark.asyncio
+async def test_the_command_serves_the_page_until_it_is_told_to_end(log: Path) -> None:
+    running = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "uphaul",
+        "desk",
+        str(log),
+        "--drive",
+        "1",
+        "--against",
+        "2",
+        stdout=asyncio.subprocess.PIPE,
+    )
+    assert running.stdout is not None
+    async with asyncio.timeout(60):
+        lines = [(await running.stdout.readline()).decode() for _ in range(2)]
+        assert lines[0] == "drive 1 of invented.db: 9 min 55 s, beside drive 2 of invented.db.\n"
+        url = lines[1].split()[-1]
+        assert url.startswith("http://127.0.0.1:")
+        async with aiohttp.ClientSession() as session, session.get(f"{url}drive.json") as answer:
+            assert (await answer.json())["against"]["number"] == 2
+        running.terminate()
+        assert await running.wait() == 0
 
 
 def test_without_the_library_the_command_to_install_it_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,0 +1,119 @@
+"""A drive in memory for the drive page: the same values as any other reader gives, and its parts apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from support.complained import enter, mark
+from support.whole_drives import CRUISING, IDLING, Leg, by_hand
+from uphaul.config import demo_config
+from uphaul.desk import load_drive
+from uphaul.desk.judging import Judging, delays_of, shifts_of
+from uphaul.desk.rules_text import Edit
+from uphaul.errors import ConfigError, LogError, UphaulError
+from uphaul.log.drives import Part, log_parts
+from uphaul.log.drives import load_drive as blocks_of
+from uphaul.log.reader import Log
+from uphaul.rules import ABOVE, Action, Curve, Kind, Rule, Setting
+from uphaul.signals import Block, EventKind
+
+SPLIT_MS = 100_000
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("desk") / "invented.db"
+    hot = Leg(60.0, rpm=2600.0, speed=20.0, pedal=0.9, boost=140.0, egt=760.0, grade=0.06, gear=4.0)
+    drive = by_hand([IDLING, CRUISING, hot, replace(CRUISING, gap_s=5.0)])
+    enter(path, demo_config("climb-heat"), drive, [mark(90_000, "flat"), mark(150_000)])
+    return path
+
+
+def split(log: Log, number: int) -> list[Part]:
+    """The one part of the drive as two, the second by a changed configuration."""
+    (part,) = log_parts(log, number)
+
+    def some(keep: slice) -> Iterator[Block]:
+        (block,) = part.blocks()
+        at = int(np.searchsorted(block.t_ms, SPLIT_MS))
+        yield block.part(*((0, at) if keep == slice(0, 1) else (at, len(block))))
+
+    files = tuple((n, t + "\n# changed") if n == "rules.toml" else (n, t) for n, t in part.files)
+    first = replace(part, blocks=lambda *a: some(slice(0, 1)), ticks_ms=(part.ticks_ms[0], SPLIT_MS - 50))
+    last = replace(part, blocks=lambda *a: some(slice(1, 2)), ticks_ms=(SPLIT_MS, part.ticks_ms[1]), files=files)
+    return [first, last]
+
+
+def test_the_values_are_those_of_the_log(log: Path) -> None:
+    drive = load_drive(log, None)
+    (block,) = blocks_of(log, None)
+    np.testing.assert_array_equal(drive.whole.values, block.values)
+    np.testing.assert_array_equal(drive.whole.t_ms, block.t_ms)
+    assert drive.whole.events == block.events
+    assert [e.text for e in drive.whole.events if e.kind is EventKind.MARK] == ["flat", ""]
+    assert drive.after_gap.sum() == 1
+    assert drive.notes == ()
+
+
+def test_a_drive_in_two_parts_has_all_of_both_and_says_so(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = load_drive(log, None)
+    monkeypatch.setattr("uphaul.desk.drive.log_parts", split)
+    parts = load_drive(log, None)
+    np.testing.assert_array_equal(parts.whole.values, whole.whole.values)
+    assert parts.whole.events == whole.whole.events
+    assert [s.ended for s in parts.stretches] == ["configuration changed", ""]
+    assert [int(s.block.t_ms[0]) for s in parts.stretches] == [0, SPLIT_MS]
+    assert parts.rules_text.endswith("# changed")
+    assert "changed on the way" in parts.notes[0]
+    cut = [e for e in Judging(parts).answer(()).said.episodes if e.cut]
+    assert cut
+    assert all(e.cleared_ms == SPLIT_MS - 50 for e in cut)
+
+
+def test_judged_again_by_its_own_rules_it_says_what_was_said_live(log: Path) -> None:
+    drive = load_drive(log, None)
+    answer = Judging(drive).answer(())
+    assert repr(answer.said.episodes) == repr(drive.live)  # unknown values are not equal to themselves
+    assert any(e.rule == "egt-high" for e in drive.live)
+    assert (answer.differences, answer.diff, answer.edited.token) == ([], "", "")
+
+
+def test_an_edit_that_changes_nothing_is_none(log: Path) -> None:
+    judging = Judging(load_drive(log, None))
+    assert judging.answer([Edit("egt-high", "", "above", 720.0)]).edited.token == ""
+    moved = judging.answer([Edit("egt-high", "", "above", 900.0)])
+    assert {d.kind for d in moved.differences} >= {"gone"}
+    assert judging.of(moved.edited.token).text == moved.edited.text
+
+
+def test_an_edit_that_cannot_be_is_told_as_the_configuration_tells_it(log: Path) -> None:
+    judging = Judging(load_drive(log, None))
+    with pytest.raises(ConfigError, match=r"rules\.toml: rule\[\d+\]\.deadband"):
+        judging.answer([Edit("egt-high", "", "deadband", -5.0)])
+    with pytest.raises(UphaulError, match="not kept any longer"):
+        judging.of("other")
+
+
+def test_a_drive_that_is_not_there_is_named(log: Path) -> None:
+    with pytest.raises(LogError, match="7"):
+        load_drive(log, 7)
+
+
+@pytest.mark.parametrize(
+    ("limit", "step"), [(720.0, 10.0), (100.0, 2.0), (-0.05, 0.001), (Curve("rpm", (1.0, 2.0), (100.0, 300.0)), 2.0)]
+)
+def test_the_grid_has_steps_that_people_would_take(limit: float | Curve, step: float) -> None:
+    rule = Rule("hot", Kind.THRESHOLD, "egt", ABOVE, Setting(limit, on_delay_ms=3000), Action.EASE)
+    assert shifts_of(rule) == pytest.approx([k * step for k in range(-3, 4)])
+    assert delays_of(rule) == (0, 1500, 3000, 6000, 12_000)
+
+
+def test_a_limit_of_nought_is_not_moved_in_the_grid() -> None:
+    rule = Rule("hot", Kind.THRESHOLD, "egt", ABOVE, Setting(0.0), Action.EASE)
+    assert shifts_of(rule) == (0.0,)
+    assert delays_of(rule) == (0, 1000, 2000, 5000, 10_000)
