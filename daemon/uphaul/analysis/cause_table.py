@@ -123,7 +123,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "overfuelling", "overfuelling (injectors or pump give more than asked)",
         "leak-off and delivery test of the injectors, correction values by diagnosis; smoke",
-        (_p(_e("mixture", -1, 1.8, 1.8), _e("egt", 1, 1.5, 0.8), _e("drag", -1, 0.7, 0.1),
+        (_p(_e("mixture", -1, 1.8, 1.8), _e("egt", 1, 1.5, 0.8),
             may="full_load_lean boost over_boost drag_grows coolant_heavy coolant_light"),),
     ),
     Cause(

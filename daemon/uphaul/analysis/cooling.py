@@ -90,6 +90,6 @@ def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tup
         return float("nan"), float("nan"), ()
     means = np.array([off[block == b].mean() for b in np.unique(block)])
     spread = float(np.median(np.abs(means - np.median(means)))) * 1.4826
-    uncertainty = 2.0 * float(np.hypot(spread / np.sqrt(len(means)), 2.0))
+    uncertainty = 2.0 * float(np.hypot(spread / np.sqrt(len(means)), 2.5))
     at: Ints = np.flatnonzero(usable & wanted)
     return float(np.median(off)), uncertainty, ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)

@@ -67,8 +67,8 @@ def drag(p: Pieces, r: Pieces) -> Drag | None:
     of, covariance = _by_block(middle, lost_n, block)
     spans = np.array([1.0, *(float(np.subtract(*np.quantile(v, (0.9, 0.1)))) for v in (square, given_n))])
     size, u = of * spans, 2.0 * np.sqrt(np.diag(covariance)) * spans
-    # the reference's surface has its own error, and wind has a mean: judgement, some 2 m/s of air
-    u = np.hypot(u, (200.0, 250.0, 250.0))
+    # the reference's surface has its own error, and either drive had wind: judgement, some 2 m/s
+    u = np.hypot(u, (280.0, 250.0, 250.0))
     at = np.flatnonzero(inside)
     (mean, by_speed, by_force), (mean_u, by_speed_u, by_force_u) = size.tolist(), u.tolist()
     where = ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)

@@ -263,7 +263,8 @@ def coolant(heavy: bool) -> Callable[[Pair], Seen]:
 
 def drag(pair: Pair) -> Seen:
     d = pair.drag
-    return UNKNOWN if d is None else (d.mean_n, d.mean_u, d.moments_ms)
+    # less than none is a tail wind, or the reference met a head wind: no fault
+    return UNKNOWN if d is None else (max(d.mean_n, 0.0), d.mean_u, d.moments_ms)
 
 
 def drag_grows(pair: Pair) -> Seen:

@@ -186,7 +186,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(
         "turbo_speed", "turbo speed", "rpm", ("rpm", "turbo_speed", *_AIR_SIDE), _turbo_speed,
         "for inlet temperature and pressure ratio: head over tip speed squared", "Euler's turbine equation",
-        repeat=600.0,
+        repeat=800.0, doubt=0.3,
     ),
     Quantity(
         "compressor_out", "air leaving the turbo", "K", ("rpm", "compressor_out", *_AIR_SIDE), _compressor_out,
@@ -225,7 +225,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(
         "cooler", "intercooler effectiveness, moving 60 km/h or more", "%",
         ("rpm", "compressor_out", "charge", "ambient", "speed"), _cooler,
-        "for the outside air: a share of the possible cooling", "definition of effectiveness", repeat=2.5, slow=True,
+        "for the outside air: a share of the possible cooling", "definition of effectiveness", repeat=3.0, slow=True,
         beside=("speed",),
     ),
     Quantity(
