@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 
 from uphaul.analysis.pieces import PIECE_MS, Pieces
-from uphaul.physics.basis import Bools, Floats, Ints
+from uphaul.physics.atmosphere import SEA_LEVEL_K, SEA_LEVEL_KPA
+from uphaul.physics.basis import ZERO_DEGC_K, Bools, Floats, Ints
 
 __all__ = ["coolant_beside", "demand"]
 
@@ -26,6 +27,9 @@ WARM_S = 900.0
 
 WIND_M_S = 17.0
 """From here on the wind of driving cools, fan or not; heavy demand is looked at there. Source: our own choice."""
+
+AIR_SIDE = 0.6
+"""Power of the air's mass flow that a finned cooler's heat goes with. Source: common practice, 0.5 to 0.7."""
 
 MIDDLE_DEGC = 90.0
 BAND_DEGC = 91.0
@@ -42,6 +46,9 @@ BLOCK = 30
 def demand(p: Pieces) -> tuple[Floats, Bools]:
     """(heat asked for a kelvin, in kg of fuel a second and kelvin, and where the engine was warm), (P,) each."""
     over = np.maximum(MIDDLE_DEGC - p.of("ambient"), 20.0)
+    if p.has("baro"):  # thin air carries less away
+        thin = p.of("baro") / SEA_LEVEL_KPA * (SEA_LEVEL_K / (p.of("ambient") + ZERO_DEGC_K))
+        over = over * np.where(np.isnan(thin), 1.0, np.power(np.where(np.isnan(thin), 1.0, thin), AIR_SIDE))
     running = p.of("rpm") > 300.0
     since = np.cumsum(p.of("speed") > 5.0) * (PIECE_MS / 1000.0)
     warm = (np.maximum.accumulate(np.nan_to_num(p.of("coolant"), nan=-99.0)) >= 80.0) | (since >= WARM_S)
@@ -90,6 +97,6 @@ def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tup
         return float("nan"), float("nan"), ()
     means = np.array([off[block == b].mean() for b in np.unique(block)])
     spread = float(np.median(np.abs(means - np.median(means)))) * 1.4826
-    uncertainty = 2.0 * float(np.hypot(spread / np.sqrt(len(means)), 2.5))
+    uncertainty = 2.0 * float(np.hypot(spread / np.sqrt(len(means)), 3.5))
     at: Ints = np.flatnonzero(usable & wanted)
     return float(np.median(off)), uncertainty, ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)

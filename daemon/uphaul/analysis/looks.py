@@ -10,6 +10,7 @@ import numpy as np
 from uphaul.analysis.cooling import coolant_beside
 from uphaul.analysis.pair import Pair
 from uphaul.analysis.pieces import PIECE_MS, Pieces
+from uphaul.analysis.quantities import load_role
 from uphaul.analysis.spans import runs
 from uphaul.analysis.whole import ROLES
 from uphaul.physics.basis import Bools
@@ -78,6 +79,9 @@ def over_boost(pair: Pair) -> Seen:
         return UNKNOWN
     mine, theirs = pair.here.of("map"), pair.there.of("map")
     loaded = [np.isfinite(v) & (p.of("rpm") > 1500.0) for v, p in ((mine, pair.here), (theirs, pair.there))]
+    load = load_role(pair.here, pair.there)
+    if load and load != "boost":  # more load than the reference met may well mean more boost
+        loaded[0] &= pair.here.of(load) <= 1.02 * np.nanquantile(pair.there.of(load)[loaded[1]], 0.99)
     if min(np.count_nonzero(v) for v in loaded) < 60:
         return UNKNOWN
     top, other = (float(np.sort(v[k])[-3]) for v, k in ((mine, loaded[0]), (theirs, loaded[1])))

@@ -209,12 +209,12 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(
         "egt", "exhaust temperature", "K", ("rpm", "egt", "charge", "fuel", "map"), _egt,
         "for charge temperature, air and fuel: the exhaust's rise over the charge times air over fuel", "heat balance",
-        repeat=5.0, slow=True,
+        repeat=8.0, slow=True,
     ),
     Quantity(
         "egt_for_mixture", "exhaust temperature for the mixture measured", "K", ("rpm", "egt", "charge", "mixture"),
         _egt_for_mixture, "for charge temperature and mixture: the rise over the charge times lambda", "heat balance",
-        repeat=5.0, slow=True,
+        repeat=8.0, slow=True,
     ),
     Quantity(
         "mixture", "mixture (lambda) for the air and fuel told", "%", ("rpm", "mixture", "charge", "fuel", "map"),
