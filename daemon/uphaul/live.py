@@ -10,6 +10,7 @@ it, so that the row stands where it stood; the restart itself is then no more th
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable, Iterable
 from math import isnan, nan
 
@@ -26,6 +27,8 @@ from uphaul.log.record import TickRecord
 from uphaul.log.writer import LogWriter
 from uphaul.pipeline import DriveKeeper, DriveStep, Outcome, Row
 from uphaul.signals import Block, Collector, index_of
+
+_log = logging.getLogger("uphaul")
 
 PIECE = 200
 """Ticks of a resumed drive that are judged at once: as far apart as what follows them may look."""
@@ -93,6 +96,8 @@ class Live:
         self._column = None if config.drive.signal is None else index_of(config.signals)[config.drive.signal]
         self._keeper = DriveKeeper(config.drive.above, config.drive.hold_ms, always=self._column is None)
         self._continues: int | None = None
+        self._carried: tuple[Carried, ...] = ()
+        self._kept = ""
         self._row = self._new_row(())
         self._origin_ms: int | None = None
         self.drive: int | None = None
@@ -129,8 +134,14 @@ class Live:
         return self._row.cycle.flood
 
     def record_to(self, writer: LogWriter) -> None:
-        """Log from now on; to be said before the first tick."""
+        """Log from now on; to be said before the first tick. What the newest drive of the log left stands goes on."""
         self._writer = writer
+        self._kept = writer.carried
+        try:
+            self._carried = carried_from_json(writer.carried, str(writer.path))
+        except LogError as error:
+            _log.error("%s: alerts begin anew", error)
+        self._row = self._new_row(self._carried)
 
     def continue_from(self, drive: int) -> None:
         """The next drive goes on where that one, of another boot, broke off."""
@@ -186,12 +197,22 @@ class Live:
         self.ticks += 1
         if self.drive is not None and self._writer is not None:
             self._writer.tick(self._record(block, outcome))
+        if self._writer is not None and (outcome.transitions or first):
+            self._keep_carried(now_ms - self._origin_ms)
         if step is DriveStep.END:
             self._end(now_ms)
         return outcome
 
+    def _keep_carried(self, t_ms: int) -> None:
+        """Have what the next drive begins with in the log, should this be the end."""
+        assert self._writer is not None
+        text = carried_to_json(self._row.cycle.carry(t_ms))
+        if text != self._kept:
+            self._kept = text
+            self._writer.carry(text)
+
     def _begin(self, now_ms: int, wall: str | None) -> None:
-        carried = () if self._origin_ms is None else self._row.cycle.carry(now_ms - self._origin_ms)
+        carried = self._carried if self._origin_ms is None else self._row.cycle.carry(now_ms - self._origin_ms)
         self._row, self._origin_ms = self._new_row(carried), now_ms
         if self._writer is None:
             self.drive = 0
@@ -205,6 +226,7 @@ class Live:
             wall=wall,
         )
         self._continues = None
+        self._kept = ""
 
     def _end(self, now_ms: int) -> None:
         assert self._origin_ms is not None

@@ -109,7 +109,7 @@ def test_a_newer_version_is_named_with_both_numbers(path: Path, open_it: type) -
 
 def test_an_older_version_asks_for_the_daemon(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_one(path)
-    monkeypatch.setattr(schema, "SCHEMA_VERSION", schema.SCHEMA_VERSION + 1)
+    monkeypatch.setattr(schema, "READABLE_FROM", schema.SCHEMA_VERSION + 1)
     with pytest.raises(LogError, match="older than"):
         Log.open(path)
 
@@ -122,3 +122,20 @@ def test_another_reader_sees_the_same_values_in_the_view(path: Path) -> None:
     assert [row["t_s"] for row in rows] == (block.t_ms / 1000.0).tolist()
     assert {row["tune"] for row in rows} == {"tow"}
     assert [[row[s.name] for s in block.signals] for row in rows] == block.values.tolist()
+
+
+def test_a_log_of_version_1_is_read_as_it_is_and_brought_up_to_date_by_the_writer(path: Path) -> None:
+    write_one(path)
+    db = sqlite3.connect(path)
+    db.execute("ALTER TABLE drive DROP COLUMN carried")  # all that version 2 has more
+    db.execute("PRAGMA user_version = 1")
+    db.commit()
+    db.close()
+    with Log.open(path) as log:
+        assert log.drives()[0].ticks == 100
+    writer = LogWriter(path)
+    assert writer.carried == ""
+    assert writer.close(10.0)
+    with Log.open(path) as log:
+        assert log.drives()[0].ticks == 100
+    assert "carried" in [c.name for c in sqlite_utils.Database(path)["drive"].columns]

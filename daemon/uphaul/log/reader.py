@@ -59,9 +59,9 @@ class Log:
                 version = schema.identify(db, log.path)
             if version == 0:
                 raise LogError(f"{log.path}: the file holds no log: it has no tables{log.copied}")
-            if version < schema.SCHEMA_VERSION:
+            if version < schema.READABLE_FROM:
                 raise LogError(
-                    f"{log.path}: the log has schema version {version}, older than {schema.SCHEMA_VERSION}; "
+                    f"{log.path}: the log has schema version {version}, older than {schema.READABLE_FROM}; "
                     "let the daemon open it once, it brings it up to date"
                 )
         except BaseException:

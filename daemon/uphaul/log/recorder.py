@@ -65,6 +65,13 @@ class Keep:
 
 
 @dataclass(frozen=True, slots=True)
+class Carry:
+    """What alerts take into the next drive, as of now; it stands beside the newest drive."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Flush:
     """Set `done` when all before it is durable."""
 
@@ -81,7 +88,7 @@ class _Transaction:
     ticks: int
 
 
-Item = TickRecord | Begin | End | Anchor | Keep | Flush
+Item = TickRecord | Begin | End | Anchor | Keep | Carry | Flush
 
 
 class Recorder:
@@ -112,6 +119,7 @@ class Recorder:
         self.survey: Survey | None = None
         self._surveyed: tuple[float, int | None] | None = None
         self.last_drive = 0
+        self.carried = ""
         self._retention, self._connect, self._on_commit = retention, connect, on_commit
         self._db: sqlite3.Connection | None = None
         self._lost = self._lost_entered = 0
@@ -296,6 +304,8 @@ class Recorder:
                 db.execute("INSERT INTO anchor (drive, t_ms, utc, source) VALUES (?,?,?,?)", row)
             case Keep(drive, kept):
                 db.execute("UPDATE drive SET kept = ? WHERE id = ?", (int(kept), drive))
+            case Carry(text):
+                db.execute("UPDATE drive SET carried = ? WHERE id = (SELECT max(id) FROM drive)", (text,))
         return place
 
     def open(self, *, first: bool = False) -> None:
@@ -319,6 +329,9 @@ class Recorder:
             self.open_drive = recover.open_drive(db)
             row = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'drive'").fetchone()
             self.last_drive = 0 if row is None else int(row[0])
+            with contextlib.suppress(sqlite3.Error):
+                last = db.execute("SELECT carried FROM drive ORDER BY id DESC LIMIT 1").fetchone()
+                self.carried = "" if last is None else last[0] or ""
         if notices:
             self._checked = True
             self._go_on_in_new_file()

@@ -32,6 +32,7 @@ __all__ = [
     "APPLICATION_ID",
     "MIGRATIONS",
     "PAGE_SIZE",
+    "READABLE_FROM",
     "SCHEMA_VERSION",
     "Segment",
     "columns",
@@ -44,7 +45,10 @@ __all__ = [
     "quote",
 ]
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+
+READABLE_FROM = 1
+"""Older versions that can be read as they are: what came later only says how the next drive begins."""
 
 APPLICATION_ID = 0x5570686C
 """Marks a file as ours in its header: the letters ``Uphl``."""
@@ -148,7 +152,12 @@ def _make(db: sqlite3.Connection) -> None:
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
-MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_make]
+def _carry(db: sqlite3.Connection) -> None:
+    """To version 2: what the alerts of a drive take into the next one, kept as it changes, JSON."""
+    db.execute("ALTER TABLE drive ADD COLUMN carried TEXT")
+
+
+MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_make, _carry]
 """Step i brings a file from version i to version i + 1; each runs in a transaction of its own."""
 
 

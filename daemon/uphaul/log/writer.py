@@ -28,7 +28,7 @@ import uphaul
 from uphaul.config.spec import Config, LogSpec
 from uphaul.log import claims, recover, schema
 from uphaul.log.record import Begin, LogHealth, TickRecord
-from uphaul.log.recorder import Anchor, End, Flush, Item, Keep, Recorder
+from uphaul.log.recorder import Anchor, Carry, End, Flush, Item, Keep, Recorder
 from uphaul.log.retention import Retention, card_free_bytes
 
 __all__ = ["COMMIT_EVERY_S", "LogWriter"]
@@ -97,6 +97,15 @@ class LogWriter:
     def broken_off(self) -> recover.OpenDrive | None:
         """The newest drive that another boot of the machine broke off and another drive of the log goes on with."""
         return self._recorder.broken_off
+
+    @property
+    def carried(self) -> str:
+        """What the alerts of the newest drive took along, as `carry` was told last; empty where nothing is known."""
+        return self._recorder.carried
+
+    def carry(self, text: str) -> None:
+        """Keep what alerts take into the next drive (JSON), whenever it changes: the end may come without a word."""
+        self._queue.append(Carry(text))
 
     def begin_drive(
         self,
