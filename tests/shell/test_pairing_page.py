@@ -77,7 +77,7 @@ async def test_the_link_of_the_qr_code_pairs_with_one_tap_and_leaves_no_code_beh
         assert [url for url in asked if code in url] == []
         assert await tab.evaluate("document.cookie + JSON.stringify({...localStorage, ...sessionStorage})") == "{}"
         (cookie,) = await tab.context.cookies()
-        assert (cookie["name"], cookie["httpOnly"], cookie["sameSite"]) == ("uphaul", True, "Strict")
+        assert (cookie["name"], cookie["httpOnly"], cookie["sameSite"]) == (made.access.cookie, True, "Strict")
         await tab.get_by_role("link", name="To the page").click()
         await expect(tab.get_by_text("what the vehicle does")).to_be_visible()
         await tab.go_back()

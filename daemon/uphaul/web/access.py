@@ -42,7 +42,8 @@ __all__ = [
     "store_path",
 ]
 
-COOKIE = "uphaul"
+COOKIE = "uphaul-"
+"""Begins the cookie's name. Cookies know hosts, not ports: the rest tells the lists on one host apart."""
 CODE_DIGITS = 8
 CODE_S = 600
 """A code is good for so long, in s: time to walk to the vehicle with a phone."""
@@ -84,8 +85,9 @@ def today() -> str:
 
 
 class Access:
-    """Decides by the store at `path`. `look` is ``open`` or ``paired``; the clocks are for tests to replace.
+    """Decides by the store at `path`; a device keeps its token in the cookie named `cookie`.
 
+    `look` is ``open`` or ``paired``; the clocks are for tests to replace.
     Reads nothing before it is asked. Raises UphaulError for another `look`.
     """
 
@@ -102,6 +104,7 @@ class Access:
             raise UphaulError(f"web: look = {look!r}: one of {', '.join(LOOKS)}")
         self.look = look
         self._store = Store(path)
+        self.cookie = COOKIE + hashlib.sha256(str(path.absolute()).encode("utf-8", "surrogateescape")).hexdigest()[:8]
         self._now_s, self._boot, self._day = now_s, boot, day
         self._wrong: dict[bytes, int] = {}
         self._wrong_lock = threading.Lock()
@@ -121,7 +124,7 @@ class Access:
 
     def device(self, request: BaseRequest) -> Device | None:
         """The paired device that a request comes from."""
-        token = request.cookies.get(COOKIE, "")
+        token = request.cookies.get(self.cookie, "")
         return self._device_of(token) if token else None
 
     def actor(self, request: BaseRequest) -> str | None:

@@ -32,7 +32,7 @@ from dataclasses import dataclass
 from aiohttp import web
 from aiohttp.typedefs import Middleware
 
-from uphaul.web.access import COOKIE, Access, Device, StoreError
+from uphaul.web.access import Access, Device, StoreError
 
 __all__ = [
     "LARGEST_BODY",
@@ -146,16 +146,16 @@ def not_paired(access: Access) -> web.Response:
     return web.json_response({"problem": words, "pair": "/pair"}, status=403)
 
 
-def set_cookie(request: web.Request, response: web.StreamResponse, token: str) -> None:
+def set_cookie(access: Access, request: web.Request, response: web.StreamResponse, token: str) -> None:
     """Leave the token with the browser: out of reach of scripts and of other sites; only over TLS if it came so."""
     response.set_cookie(
-        COOKIE, token, max_age=COOKIE_S, path="/", secure=request.secure, httponly=True, samesite="Strict"
+        access.cookie, token, max_age=COOKIE_S, path="/", secure=request.secure, httponly=True, samesite="Strict"
     )
 
 
-def unset_cookie(request: web.Request, response: web.StreamResponse) -> None:
+def unset_cookie(access: Access, request: web.Request, response: web.StreamResponse) -> None:
     """Have the browser forget its token."""
-    response.del_cookie(COOKIE, path="/", secure=request.secure, httponly=True, samesite="Strict")
+    response.del_cookie(access.cookie, path="/", secure=request.secure, httponly=True, samesite="Strict")
 
 
 def _as_json(kind: type[web.HTTPException], words: str) -> web.HTTPException:
@@ -209,7 +209,7 @@ class _Guard:
             self._note(device)
         response = await handler(request)
         if device is not None and path in RENEWING and not response.prepared:
-            set_cookie(request, response, request.cookies[COOKIE])
+            set_cookie(self._access, request, response, request.cookies[self._access.cookie])
         return response
 
     def _knows(self, request: web.Request) -> bool:

@@ -20,7 +20,7 @@ from importlib import resources
 
 from aiohttp import web
 
-from uphaul.web.access import COOKIE, Access, PairingError, StoreError
+from uphaul.web.access import Access, PairingError, StoreError
 from uphaul.web.guard import PAIRING, Limits, json_object, make_guard, not_paired, problem, set_cookie, unset_cookie
 
 __all__ = ["OPEN_PATHS", "add_access"]
@@ -93,7 +93,7 @@ class _Pairing:
         if told.keys() - {"code", "name"} or not isinstance(code, str) or not isinstance(name, str):
             return problem(400, '{"code": "12345678", "name": "what people call the device"}')
         digits = "".join(c for c in code[:LONGEST_CODE] if c not in " -\u00a0")
-        before = request.cookies.get(COOKIE, "")
+        before = request.cookies.get(self._access.cookie, "")
         try:
             paired = await asyncio.to_thread(self._access.pair, digits, name, instead_of=before)
         except PairingError as error:
@@ -104,7 +104,7 @@ class _Pairing:
             return problem(503, f"the pairing cannot be kept, so it is not made: {error}")
         _log.info("paired %s from %s", paired.name, request.remote)
         response = web.json_response({"name": paired.name})
-        set_cookie(request, response, paired.token)
+        set_cookie(self._access, request, response, paired.token)
         return response
 
     async def unpair(self, request: web.Request) -> web.Response:
@@ -119,5 +119,5 @@ class _Pairing:
             return problem(503, f"the device is still paired: {error}")
         _log.info("unpaired %s, by itself", name)
         response = web.json_response({"name": name})
-        unset_cookie(request, response)
+        unset_cookie(self._access, request, response)
         return response

@@ -35,9 +35,19 @@ def machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Machine:
     return Machine(tmp_path / "vehicle.access.json")
 
 
+class Jar:
+    """The cookies of a device that has at most one of ours."""
+
+    def __init__(self, token: str | None) -> None:
+        self._token = token
+
+    def get(self, name: str, default: str) -> str:
+        return self._token if self._token is not None and name.startswith(COOKIE) else default
+
+
 def request(token: str | None) -> BaseRequest:
     """As much of a request as is looked at."""
-    made: Any = SimpleNamespace(cookies={} if token is None else {COOKIE: token})
+    made: Any = SimpleNamespace(cookies=Jar(token))
     return cast("BaseRequest", made)
 
 
@@ -316,3 +326,9 @@ def test_whatever_is_tried_a_code_works_once_in_time_and_before_its_fifth_wrong_
                     access.pair(code if step == "right" else wrong(code), "phone")
                 tries -= 1
     assert len(access.devices) == devices
+
+
+def test_two_lists_on_one_host_have_cookies_of_their_own(tmp_path: Path) -> None:
+    vehicle, demo = Access(tmp_path / "vehicle.access.json"), Access(tmp_path / "demo.access.json")
+    assert vehicle.cookie != demo.cookie
+    assert vehicle.cookie == Access(tmp_path / "vehicle.access.json").cookie

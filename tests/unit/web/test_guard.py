@@ -233,7 +233,7 @@ async def test_a_body_that_never_comes_is_not_waited_for(tmp_path: Path, monkeyp
             "POST /act HTTP/1.1",
             f"Host: 127.0.0.1:{made.port}",
             f"Origin: {made.url}",
-            f"Cookie: uphaul={cookie}",
+            f"Cookie: {made.access.cookie}={cookie}",
             "Content-Type: application/json",
             "Content-Length: 100",
         ]

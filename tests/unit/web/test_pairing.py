@@ -62,7 +62,7 @@ async def test_the_cookie_is_kept_from_scripts_and_other_sites_for_as_long_as_it
     async with stranger(tmp_path) as (made, session):
         body = {"code": made.access.new_code(), "name": "phone"}
         async with session.post(made.url + "/pair", json=body, headers={"Origin": made.url}) as answer:
-            cookie = SimpleCookie(answer.headers["Set-Cookie"])["uphaul"]
+            cookie = SimpleCookie(answer.headers["Set-Cookie"])[made.access.cookie]
             assert answer.headers["Cache-Control"] == "no-store"
             assert cookie.value not in await answer.text()
     assert (cookie["httponly"], cookie["samesite"], cookie["path"]) == (True, "Strict", "/")
