@@ -134,6 +134,13 @@ def test_a_clear_fault_is_ranked_first(fault: str, cause: str) -> None:
     assert found.verdict == cause, [e.text for e in found.evidence if abs(e.strength) > 0.6]
 
 
+def test_a_clear_leak_is_among_the_first_two_and_told_as_close_where_turbo_speed_decides() -> None:
+    reference, drive = faulty("charge leak")
+    found = findings(drive, reference)
+    assert set(keys(found)[:2]) == {"charge-leak", "restricted-exhaust"}
+    assert "turbo turns faster" in found.ranked[0].apart
+
+
 def test_boost_control_hides_a_leak_from_a_vehicle_that_measures_boost_alone() -> None:
     hidden = (
         "exhaust_pressure",
