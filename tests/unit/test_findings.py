@@ -124,7 +124,7 @@ def test_sound_drives_have_nothing_wrong() -> None:
 @pytest.mark.parametrize(
     ("fault", "cause"),
     [(c.name, c.cause) for c in FAULTY if c.name in {
-        "charge leak", "restricted intake", "boost control stuck open", "intercooler fouled", "overfuelling",
+        "restricted intake", "boost control stuck open", "intercooler fouled", "overfuelling",
         "restricted exhaust", "clutch slips", "fuel starvation", "box cuts power", "manifold sensor drifts",
         "coolant sensor drifts", "loose wire, boost", "tune told is another"}],
 )  # fmt: skip
