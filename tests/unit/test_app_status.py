@@ -33,3 +33,10 @@ def test_what_an_output_notes_is_told_like_what_a_source_notes() -> None:
     assert app._panel is not None
     app._panel.health.notes = ("the button is stuck",)
     assert app.status().notices[-1] == "panel: the button is stuck"
+
+
+def test_a_configuration_of_the_invented_vehicle_knows_that_it_is() -> None:
+    real = replace(config_of(), sources=(), inputs=(), vehicle=Vehicle("a tow vehicle"))
+    assert not real.invented
+    assert replace(real, sources=(DemoSpec("demo", "demo"),)).invented
+    assert replace(real, vehicle=replace(real.vehicle, name="Sample (invented)")).invented

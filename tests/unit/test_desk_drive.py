@@ -57,7 +57,7 @@ def test_the_values_are_those_of_the_log(log: Path) -> None:
     assert drive.whole.events == block.events
     assert [e.text for e in drive.whole.events if e.kind is EventKind.MARK] == ["flat", ""]
     assert drive.after_gap.sum() == 1
-    assert drive.notes == ()
+    assert drive.notes == ("Invented demo data: no real vehicle, person or place",)
 
 
 def test_a_drive_in_two_parts_has_all_of_both_and_says_so(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -69,7 +69,7 @@ def test_a_drive_in_two_parts_has_all_of_both_and_says_so(log: Path, monkeypatch
     assert [s.ended for s in parts.stretches] == ["configuration changed", ""]
     assert [int(s.block.t_ms[0]) for s in parts.stretches] == [0, SPLIT_MS]
     assert parts.rules_text.endswith("# changed")
-    assert "changed on the way" in parts.notes[0]
+    assert "changed on the way" in parts.notes[1]
     cut = [e for e in Judging(parts).answer(()).said.episodes if e.cut]
     assert cut
     assert all(e.cleared_ms == SPLIT_MS - 50 for e in cut)

@@ -362,3 +362,8 @@ class Config:
     def tunes(self) -> tuple[str, ...]:
         """Names of the tunes in the order of their numbers."""
         return tuple(t.name for t in self.vehicle.tunes)
+
+    @property
+    def invented(self) -> bool:
+        """Whether it is of the invented vehicle, so that everything made of it has to say so."""
+        return "invented" in self.vehicle.name.casefold() or any(isinstance(s, DemoSpec) for s in self.sources)

@@ -36,6 +36,9 @@ RULES_FILE = "rules.toml"
 TURNED_TICKS = 1024  # so many rows stay in the cache of a processor while they are turned into columns
 
 
+INVENTED = "Invented demo data: no real vehicle, person or place"
+
+
 @dataclass(eq=False)
 class DeskDrive:
     """A drive. `rules` are those in force at its end and `rules_text` the file they stand in.
@@ -169,7 +172,8 @@ def load_drive(path: Path, drive: int | None) -> DeskDrive:
         gap_ms = max(part.gap_ms for part in parts)
         whole = WholeDrive(columns, t_ms, values.T, tune, tunes, gap_ms, tuple(e for each in events for e in each))
         config, text = configs[-1], dict(parts[-1].files).get(RULES_FILE, "")
-        notes = list(log.notes)
+        notes = [INVENTED] if any(c.invented for c in configs) else []
+        notes += log.notes
         if len(parts) > 1:
             notes.append(
                 "configuration or program changed on the way: the rules here are those of its end, for all of it"

@@ -20,7 +20,7 @@ from uphaul.analysis.segment_figures import RuleHeadroom, headroom_by_rule
 from uphaul.analysis.segments import Segment, SegmentKind, cut
 from uphaul.analysis.what_if import Stretch
 from uphaul.analysis.whole import ROLES, WholeDrive
-from uphaul.config.spec import Config, DemoSpec
+from uphaul.config.spec import Config
 from uphaul.log.info import Anchor, DriveInfo, SegmentInfo
 from uphaul.physics.basis import Bools, Floats
 from uphaul.rules import Kind, Rule
@@ -83,10 +83,7 @@ class Case:
     @property
     def invented(self) -> bool:
         """Whether the drive is one of the invented vehicle."""
-        return any(
-            "invented" in p.config.vehicle.name.casefold() or any(isinstance(s, DemoSpec) for s in p.config.sources)
-            for p in self.parts
-        )
+        return any(p.config.invented for p in self.parts)
 
     @cached_property
     def gaps(self) -> Bools:
