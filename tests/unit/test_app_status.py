@@ -9,6 +9,7 @@ import pytest
 from support.config_files import config_of
 from uphaul.app import App
 from uphaul.config.spec import DemoSpec, DriveFileSpec, PanelSpec, SourceSpec
+from uphaul.vehicle import Vehicle
 
 
 @pytest.mark.parametrize(
