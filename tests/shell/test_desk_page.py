@@ -324,9 +324,10 @@ async def test_the_command_serves_the_page_until_it_is_told_to_end(log: Path) ->
     )
     assert running.stdout is not None
     async with asyncio.timeout(60):
-        lines = [(await running.stdout.readline()).decode() for _ in range(2)]
+        lines = [(await running.stdout.readline()).decode() for _ in range(3)]
         assert lines[0] == "drive 1 of invented.db: 9 min 55 s, beside drive 2 of invented.db.\n"
-        url = lines[1].split()[-1]
+        assert "Invented demo data" in lines[1]
+        url = lines[2].split()[-1]
         assert url.startswith("http://127.0.0.1:")
         async with aiohttp.ClientSession() as session, session.get(f"{url}drive.json") as answer:
             assert (await answer.json())["against"]["number"] == 2
