@@ -14,7 +14,7 @@ from typing import Any, Self
 import can
 import pytest
 
-from support.collected import WITHIN_S, Collected, reading
+from support.collected import WITHIN_S, Collected, listening, reading
 from support.slcan_peer import SlcanPeer
 from support.socketcand_hub import SocketcandHub
 from uphaul.clock import Clock
@@ -234,6 +234,7 @@ async def test_a_server_that_dies_is_noticed_without_spinning_and_found_again() 
         assert (time.process_time() - cpu) / took < 0.5  # a spinning client takes all of a core
     async with SocketcandHub(port=port) as hub, supervised(source) as got:
         await hub.client()
+        await listening(source)
         hub.send(frame(2))
         await got.until(lambda: got.values(0) == [2])
 
@@ -270,16 +271,15 @@ async def test_a_bus_that_falls_silent_is_opened_anew_and_a_sleeping_one_is_list
             assert "no frame for 0.2 s" in str(await failure(task))
 
 
-# garbage within its handshake makes the library's constructor fail and leave its socket to the collector
-@pytest.mark.filterwarnings("ignore:unclosed <socket:ResourceWarning")
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 async def test_garbage_over_tcp_ends_in_a_new_connection() -> None:
     async with SocketcandHub() as hub:
         source = CanSource(tcp(hub.port), INPUTS, Clock())
         async with supervised(source) as got:
             await hub.client(1)
+            await listening(source)
             hub.say("< frame XYZ 1.0 00 >")
             await hub.client(2)
+            await listening(source)
             hub.send(frame(2))
             await got.until(lambda: got.values(0) == [2])
 

@@ -13,7 +13,7 @@ import can
 import pytest
 
 from support.bus_vehicle import TESTS, socketcand_hub, socketcand_source, write_config
-from support.collected import WITHIN_S, Collected, reading
+from support.collected import WITHIN_S, Collected, listening, reading
 from support.daemon import Daemon, command, eventually, running
 from support.socketcand_hub import SocketcandHub
 from uphaul.alerts import NoticeKind
@@ -89,11 +89,13 @@ async def test_values_codes_and_senders() -> None:
 async def test_trouble_codes_go_with_the_bus_and_come_back_with_it() -> None:
     async with SocketcandHub() as hub, supervised(source := source_on(hub.port)) as got:
         await hub.client()
+        await listening(source)
         hub.send(TROUBLE, RPM_2000)
         await eventually_true(lambda: source.health.notes == (CODE,))
         hub.hang_up()
         await eventually_true(lambda: source.health.notes == ())
         await hub.client(2)
+        await listening(source)
         hub.send(TROUBLE, RPM_2000)
         await eventually_true(lambda: source.health.notes == (CODE,))
         hub.send(NO_TROUBLE)

@@ -10,7 +10,7 @@ from uphaul.errors import SourceError
 from uphaul.signals import Sample
 from uphaul.sources.base import Source
 
-__all__ = ["WITHIN_S", "Collected", "reading"]
+__all__ = ["WITHIN_S", "Collected", "listening", "reading"]
 
 WITHIN_S = 10.0
 """How long a test waits for what must come: generous, for a busy machine."""
@@ -39,6 +39,14 @@ class Collected:
             while not met():
                 self._more.clear()
                 await self._more.wait()
+
+
+async def listening(source: Source, *, within_s: float = WITHIN_S) -> None:
+    """Wait until a supervised bus is open: a frame that comes together with the server's last answer spoils the opening
+    for python-can's socketcand client."""
+    async with asyncio.timeout(within_s):
+        while source.health.problem != "no frame yet":  # noqa: ASYNC110 (health has no event to wait for)
+            await asyncio.sleep(0.005)
 
 
 @asynccontextmanager
