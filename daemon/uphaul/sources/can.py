@@ -5,9 +5,10 @@ connected. Entering the context starts one thread, which opens the bus, reads un
 fails, and closes it again; opening and closing can hang in a driver and would otherwise stop the event loop. If a
 deadline passes the thread is left to itself (a daemon thread, told to stop), and no second one is started beside it.
 
-The thread never waits inside python-can. Every `PERIOD_S` it takes what has arrived, decodes it there and then, and
+The thread never waits inside python-can. Every `PERIOD_MS` it takes what has arrived, decodes it there and then, and
 hands the samples over with one call to the loop: waking up for each frame costs more than decoding it. All frames of
-one such round carry the time at which it began, at most `PERIOD_S` after they arrived. Between thread and loop stands
+one such round carry the time at which it began, at most `PERIOD_MS` after they arrived. A round begins `LEAD_MS` before
+every tick, so that a frame waits for the next tick and hardly longer. Between thread and loop stands
 a bounded queue; when the loop does not keep up the oldest rounds are dropped and counted.
 
 What can go wrong, and who notices: no frame for `silent_after_s` ends the reading, so that the bus is opened anew. A
@@ -52,8 +53,11 @@ if TYPE_CHECKING:
 
 __all__ = ["CanSource"]
 
-PERIOD_S = 0.01
-"""Time between two rounds of reading: a fifth of a tick at 20 Hz."""
+PERIOD_MS = 10.0
+"""Time between two rounds of reading: a fifth of a tick at 20 Hz, in step with ticks that are multiples."""
+
+LEAD_MS = 2.0
+"""How long before a tick the last round begins: enough for decoding and handing over, with some to spare on a Pi."""
 
 ROUND_FRAMES = 512
 """Frames in one round at most, so that a flood is handed over piece by piece."""
@@ -302,7 +306,7 @@ class _Reader:
             elif now - heard > allowed_s:
                 raise SourceError(f"CAN {self._spec.name}: no frame for {allowed_s:g} s")
             if frames < ROUND_FRAMES:
-                time.sleep(max(began + PERIOD_S - now, 0.0))
+                time.sleep(pause_s(self._clock.now_ms()))
 
     def _waits(self, bus: BusABC) -> tuple[Frame | None, bool]:
         """(a frame that came meanwhile, False if waiting for one burnt the time instead of sleeping through it)."""
@@ -402,6 +406,11 @@ class _Reader:
         if call:
             with contextlib.suppress(RuntimeError):  # the loop has ended before the thread
                 self._loop.call_soon_threadsafe(self.take)
+
+
+def pause_s(now_ms: float) -> float:
+    """Seconds from `now_ms` on the clock to the next round: `LEAD_MS` before a multiple of `PERIOD_MS`."""
+    return (PERIOD_MS - (now_ms + LEAD_MS) % PERIOD_MS) / 1000.0
 
 
 def _split(decoders: Sequence[Decoder]) -> tuple[list[Decoder], list[Decoder]]:
