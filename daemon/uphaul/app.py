@@ -271,6 +271,7 @@ class App:
         self._hub.publish(moment)
         if self._mqtt is not None:
             self._mqtt.tell(moment)
+        self._web.ticked()
         if moment.changed or moment.sound or moment.events:
             self._web.nudge()
 

@@ -39,6 +39,7 @@ _log = logging.getLogger(__name__)
 
 SHORTEST_PERIOD_S = 0.2  # five events a second at most: more than a glance can use
 SHORTEST_GAP_S = 0.01  # however much news there is
+BEAT_WITHIN_S = 0.1  # how long an event that is due waits for the end of a tick; there may be none
 PATIENCE_S = 10.0
 WAITING_BYTES = 65_536  # in the kernel for one browser: a few events; by itself it takes megabytes, minutes of them
 MOST_STREAMS = 32
@@ -316,10 +317,7 @@ class _Room:
     async def _publish(self) -> None:
         failing = False
         while True:
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(self._period_s):
-                    await self._state.news.wait()
-            self._state.news.clear()
+            await self._due()
             if not self._hub.subscriptions:
                 self._wanted.clear()
                 await self._wanted.wait()
@@ -336,6 +334,19 @@ class _Room:
             self._hub.publish(event)
             self._state.dropped = self._hub.dropped
             await asyncio.sleep(SHORTEST_GAP_S)
+
+    async def _due(self) -> None:
+        """Wait for news, or for the end of the period and of a tick after it."""
+        state = self._state
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(self._period_s):
+                await state.news.wait()
+        if not state.news.is_set():
+            state.beat.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(BEAT_WITHIN_S):
+                    await state.beat.wait()
+        state.news.clear()
 
     async def shut(self, app: web.Application) -> None:
         """End the streams."""

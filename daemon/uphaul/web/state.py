@@ -34,17 +34,24 @@ class WebState:
 
     `status` makes the present `Status`; it is called on the event loop and must not block. `failures` counts handlers
     that failed (each answered 500) and calls of `status` that raised. `dropped` counts events that slow browsers
-    missed. `news` is set when pages should hear at once instead of at the next period.
+    missed. `news` is set when pages should hear at once instead of at the next period, `beat` after every tick: what
+    pages cost is best spent then, when the next tick is far.
     """
 
     status: Callable[[], Status]
     failures: int = 0
     dropped: int = 0
     news: asyncio.Event = field(default_factory=asyncio.Event)
+    beat: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def ticked(self) -> None:
+        """A tick is finished."""
+        self.beat.set()
 
     def nudge(self) -> None:
         """Something that a person must see at once has changed."""
         self.news.set()
+        self.beat.set()
 
 
 def to_json(status: Status, state: WebState, sent_ms: int) -> str:
