@@ -239,18 +239,19 @@ async def test_an_event_that_is_due_waits_for_the_end_of_a_tick(monkeypatch: pyt
     """So that what pages cost falls between two ticks; news, which come from a tick, go out at once."""
     monkeypatch.setattr("uphaul.web.server.BEAT_WITHIN_S", 3600.0)
     state = WebState(calm)
-    async with asyncio.timeout(DEADLINE_S), serve(make_app(state, period_s=0.2)) as port:
-        async with (
-            aiohttp.ClientSession(f"http://127.0.0.1:{port}") as session,
-            session.get("/events") as stream,
-        ):
-            await event(stream)
-            for go_on in (state.ticked, state.nudge):
-                following = asyncio.create_task(event(stream))
-                await asyncio.wait({following}, timeout=0.5)
-                assert not following.done()
-                go_on()
-                await following
+    async with (
+        asyncio.timeout(DEADLINE_S),
+        serve(make_app(state, period_s=0.2)) as port,
+        aiohttp.ClientSession(f"http://127.0.0.1:{port}") as session,
+        session.get("/events") as stream,
+    ):
+        await event(stream)
+        for go_on in (state.ticked, state.nudge):
+            following = asyncio.create_task(event(stream))
+            await asyncio.wait({following}, timeout=0.5)
+            assert not following.done()
+            go_on()
+            await following
 
 
 @pytest.mark.asyncio
