@@ -209,6 +209,22 @@ def test_the_view_never_puts_two_units_in_one_column(path: Path) -> None:
     assert seen == [(250.0, None), (None, 25.0)]
 
 
+def test_only_the_newest_drives_have_a_view_and_all_can_be_read(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(schema, "KEPT_VIEWS", 2)
+    writer = LogWriter(path)
+    for _ in range(4):
+        begin(writer, 2)
+        writer.tick(TickRecord(0, 0, [7200, 1900]))
+        writer.end_drive("engine off")
+    assert writer.close(DEADLINE_S)
+    shell = sqlite3.connect(path)
+    views = shell.execute("SELECT name FROM sqlite_master WHERE type = 'view' ORDER BY name").fetchall()
+    shell.close()
+    assert views == [("drive_3",), ("drive_4",)]
+    for drive in (1, 2, 3, 4):
+        assert logged_t_ms(path, drive) == [0]
+
+
 def test_another_boot_continues_with_a_new_drive_and_seals_the_old_one(path: Path) -> None:
     first = LogWriter(path)
     begin(first)

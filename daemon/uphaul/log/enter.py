@@ -145,6 +145,7 @@ def _new_segment(db: sqlite3.Connection, drive: int, start: Begin) -> int:
     schema.create_segment_tables(db, segment, start.signals)
     for statement in schema.drive_view(drive, [read_segment(db, n) for n in _segments(db, drive)]):
         db.execute(statement)
+    schema.drop_old_views(db, drive)
     return segment
 
 

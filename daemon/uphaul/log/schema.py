@@ -11,7 +11,8 @@ has one or more segments; a segment has its own tick table, because its signals 
     quality     why a value is unknown (or only a bound), from this tick until the next change
     condition   a rule's condition became true or false
     transition, notice, event, anchor
-    drive_<n>   a view of drive n in engineering units, for a person with nothing but the sqlite3 shell
+    drive_<n>   a view of drive n in engineering units, for a person with nothing but the sqlite3 shell: of the newest
+                `KEPT_VIEWS`, because whoever opens the file keeps every view in memory, three times what a table takes
 
 Evidence has its place kept: a later version adds `chain (segment, minute, sha256)`, the hash over a minute's rows of
 the tables above and the hash before, written with the first commit of the next minute, and the signed head in
@@ -30,6 +31,7 @@ from uphaul.signals import NO_TUNE, Signal
 
 __all__ = [
     "APPLICATION_ID",
+    "KEPT_VIEWS",
     "MIGRATIONS",
     "PAGE_SIZE",
     "READABLE_FROM",
@@ -39,6 +41,7 @@ __all__ = [
     "connect",
     "create_segment_tables",
     "drive_view",
+    "drop_old_views",
     "identify",
     "insert_ticks",
     "migrate",
@@ -56,6 +59,12 @@ APPLICATION_ID = 0x5570686C
 PAGE_SIZE = 2048
 """Bytes. Each commit writes at least the last page of the ticks again, so larger pages write more; smaller ones read
 slower. Chosen by measurement: tests/bench/log.py."""
+
+KEPT_VIEWS = 30
+"""Drives that have a view. A view of 48 signals takes some 7.5 kB in the memory of all who have the file open."""
+
+CACHE_KIB = 512
+"""What SQLite may keep of the file in memory; rows are added at its end and hardly read, so more is of no use."""
 
 CHECKPOINT_PAGES = 2000
 """Pages in the write-ahead log before it is carried over into the file; chosen by measurement as well."""
@@ -176,6 +185,7 @@ def _prepare(db: sqlite3.Connection, *, new: bool) -> None:
         db.execute(f"PRAGMA page_size = {PAGE_SIZE}")
         db.execute("PRAGMA auto_vacuum = INCREMENTAL")
     db.execute("PRAGMA synchronous = FULL")
+    db.execute(f"PRAGMA cache_size = {-CACHE_KIB}")
     db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
     db.execute(f"PRAGMA journal_size_limit = {KEEP_WAL_BYTES}")
     db.execute("PRAGMA secure_delete = OFF")  # else taking a drive away writes zeros over all of it
@@ -323,3 +333,11 @@ def drive_view(drive: int, segments: Sequence[Segment]) -> list[str]:
             fields.append(f"{value} AS {quote(title)}")
         selects.append(f"SELECT {', '.join(fields)} FROM ticks_{segment.id}")
     return [f"DROP VIEW IF EXISTS drive_{drive}", f"CREATE VIEW drive_{drive} AS {' UNION ALL '.join(selects)}"]
+
+
+def drop_old_views(db: sqlite3.Connection, drive: int) -> None:
+    """Take away the views of all drives but the newest `KEPT_VIEWS`, `drive` being the newest."""
+    views = db.execute("SELECT name FROM sqlite_master WHERE type = 'view' AND name GLOB 'drive_[0-9]*'")
+    for (name,) in views.fetchall():
+        if int(name.removeprefix("drive_")) <= drive - KEPT_VIEWS:
+            db.execute(f"DROP VIEW {name}")
