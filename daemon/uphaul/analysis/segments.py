@@ -24,7 +24,7 @@ from uphaul.analysis.whole import WholeDrive
 from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.rules import Rule
 
-__all__ = ["KINDS", "Definition", "Segment", "SegmentKind", "cut", "doing"]
+__all__ = ["KINDS", "Definition", "Segment", "SegmentKind", "cut", "doing", "pulling"]
 
 # Source of all thresholds: common practice; where two would do, our own choice between them.
 OFF_RPM, RUNNING_RPM = 50.0, 500.0
@@ -226,6 +226,11 @@ def doing(drive: WholeDrive, grade: Floats) -> Labels:
     for start, stop in _starts(drive, rpm, off):
         labels[start:stop] = _NUMBER[SegmentKind.START]
     return labels
+
+
+def pulling(drive: WholeDrive) -> Bools:
+    """(N,) whether a tick is part of a pull, over gear changes: for those who want no other segment."""
+    return _pulls(drive, held(drive.read("rpm"), drive.t_ms), held(drive.read("speed"), drive.t_ms))
 
 
 def _starts(drive: WholeDrive, rpm: Floats, off: Bools) -> Iterator[tuple[int, int]]:

@@ -1,0 +1,82 @@
+"""Value and slope of a noisy signal by local polynomials, with what noise and window do to them.
+
+At each tick a polynomial is fitted by least squares to the readings of a window around it; at the ends the window stays
+inside. On even ticks this is the filter of Savitzky and Golay (Analytical Chemistry 36, 1964, 1627); it needs no even
+ticks. A reading that only repeats the one before is none: between two readings the log holds the last one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from uphaul.physics.basis import Bools, Floats, Ints
+
+__all__ = ["METHOD", "LocalFit", "local_fit"]
+
+METHOD = "local polynomial of degree 2 by least squares (Savitzky and Golay 1964)"
+
+LEAST_SPARE = 2
+"""Readings beyond those that fix the polynomial, or nothing is told. Source: our own choice."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LocalFit:
+    """(N,) value and slope (a second); `gain`: standard deviation of the slope for one of the readings, in 1/s.
+
+    `noise` is the standard deviation of the readings by what the polynomials leave, NaN where that is nothing to go by;
+    `readings` those of the window in the middle of the drive's part.
+    """
+
+    value: Floats
+    slope: Floats
+    gain: Floats
+    noise: float
+    readings: int
+
+
+def local_fit(t_ms: Ints, x: Floats, window_ms: int, *, degree: int = 2) -> LocalFit:
+    """Fit `x` (N,) at increasing `t_ms` over `window_ms`; unknown where a window holds too few readings.
+
+    Over a polynomial of up to `degree` it is exact. Beyond, the slope of degree 2 is off by the third derivative times
+    the square of half the window over 10. Source: Taylor's theorem and the moments of an even window.
+    """
+    n = len(t_ms)
+    unknown = np.full(n, np.nan)
+    taken = np.flatnonzero(_fresh(x))
+    if len(taken) <= degree + LEAST_SPARE or t_ms[-1] - t_ms[0] < window_ms:
+        return LocalFit(unknown, unknown, unknown, float("nan"), 0)
+    at, y = t_ms[taken], x[taken]
+    begin = np.clip(t_ms - window_ms // 2, t_ms[0], t_ms[-1] - window_ms)
+    low = np.searchsorted(at, begin)
+    count = np.searchsorted(at, begin + window_ms, side="right") - low
+    places = low[:, np.newaxis] + np.arange(int(count.max()))
+    inside = np.arange(int(count.max())) < count[:, np.newaxis]
+    places = np.minimum(places, len(at) - 1)
+    unit_s = window_ms / 2000.0
+    apart = (at[places] - t_ms[:, np.newaxis]) / (1000.0 * unit_s)
+    powers = np.where(inside[..., np.newaxis], apart[..., np.newaxis] ** np.arange(degree + 1), 0.0)
+    squares = np.einsum("nwi,nwj->nij", powers, powers)
+    enough = count > degree + LEAST_SPARE
+    squares[~enough] = np.eye(degree + 1)
+    offset = float(y.mean())
+    weights = np.linalg.solve(squares, powers.transpose(0, 2, 1))
+    of = np.einsum("niw,nw->ni", weights, y[places] - offset)
+    left = np.where(inside, y[places] - offset - np.einsum("nwi,ni->nw", powers, of), 0.0)
+    spare = np.where(enough, count - degree - 1, 0)
+    noise = float(np.sqrt((left[enough] ** 2).sum() / spare.sum())) if enough.any() else float("nan")
+    return LocalFit(
+        value=np.where(enough, of[:, 0] + offset, np.nan),
+        slope=np.where(enough, of[:, 1] / unit_s, np.nan),
+        gain=np.where(enough, np.sqrt((weights[:, 1] ** 2).sum(axis=1)) / unit_s, np.nan),
+        noise=noise,
+        readings=int(count[n // 2]),
+    )
+
+
+def _fresh(x: Floats) -> Bools:
+    """Where a reading came in: known, and not the one before."""
+    fresh = ~np.isnan(x)
+    fresh[1:] &= x[1:] != x[:-1]
+    return fresh
