@@ -256,9 +256,13 @@ def _bias(t_ms: Ints, x: Floats, fit: LocalFit, window_ms: int) -> Floats:
     Twice the window is off by four times as much where the third derivative is steady, so a third of the difference
     is what the single one is off by. Source: Taylor's theorem (Richardson's step).
     """
-    if t_ms[-1] - t_ms[0] < 2 * window_ms:
+    if t_ms[-1] - t_ms[0] <= 3 * window_ms:
         return np.zeros(len(t_ms))
-    return np.nan_to_num(np.abs(local_fit(t_ms, x, 2 * window_ms).slope - fit.slope) / 3.0)
+    bias = np.nan_to_num(np.abs(local_fit(t_ms, x, 2 * window_ms).slope - fit.slope) / 3.0)
+    # nearer to an end the wider window is not around its tick: what holds a window further in is taken
+    low, high = np.searchsorted(t_ms, (t_ms[0] + window_ms, t_ms[-1] - window_ms))
+    bias[:low], bias[high:] = bias[low], bias[high]
+    return bias
 
 
 @dataclass(frozen=True, slots=True, eq=False)
