@@ -1,9 +1,9 @@
 """What vehicles of one package do in a pull: the band in which the next one is expected, and where it lies.
 
-Theory of operation. Each vehicle counts once, with the middle of its handover pulls. Over engine speed the middle of the
-package is the median of its vehicles and the band is the median and so many robust standard deviations (median absolute
-deviation) either way, so one odd vehicle hardly moves it. How many was found by simulation, so that of new vehicles
-that scatter normally like the others 95 in 100 lie inside: few vehicles make a wide band.
+Theory of operation. Each vehicle counts once, with the middle of its handover pulls. Over engine speed the middle of
+the package is the median of its vehicles and the band is the median and so many robust standard deviations (median
+absolute deviation) either way, so one odd vehicle hardly moves it. How many was found by simulation, so that of new
+vehicles that scatter normally like the others 95 in 100 lie inside: few vehicles make a wide band.
 """
 
 from __future__ import annotations
@@ -49,6 +49,8 @@ HOW = (
 )
 
 PARTS = (Turbo, Injectors, Airbox, ChargeCooler, Exhaust)
+WHO = ("name", "title", "source")
+"""Fields of a part that rate nothing."""
 
 REACH = {
     4: 6.59, 5: 5.99, 6: 4.23, 7: 4.05, 8: 3.42, 9: 3.36, 10: 3.04, 11: 3.02, 12: 2.82, 16: 2.56, 20: 2.44, 30: 2.27,
@@ -57,8 +59,8 @@ REACH = {
 in n; towards 1.96. Source: simulation with normal scatter (400,000 draws), done again in the tests."""
 
 FLOOR = {"power_kw": 0.01, "torque_nm": 0.01, "boost_kpa": 1.0, "egt_degc": 5.0, "mixture": 0.01, "charge_degc": 1.0}
-"""Least robust standard deviation, of power and torque as a share: vehicles that are alike by chance make no band that is
-narrower than sensors repeat. Source: our own judgement."""
+"""Least robust standard deviation, of power and torque as a share: vehicles that are alike by chance make no band
+that is narrower than sensors repeat. Source: our own judgement."""
 
 WORDS = {
     "power_kw": "power at the wheels",
@@ -116,7 +118,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Package:
-    """The bands of vehicles with the same `parts`; `told` are sentences: who was left out, what has too few vehicles."""
+    """The bands of vehicles with the same `parts`; `told` are sentences: who was left out, what has too few of them."""
 
     parts: tuple[str, ...]
     vehicles: int
@@ -158,9 +160,7 @@ def parts_key(sheet: BuildSheet) -> tuple[str, ...]:
         said.append(f"gears {', '.join(f'{g:g}' for g in line.gears)} by {line.final_drive:g}")
     for part in sheet.parts:
         if isinstance(part, PARTS):
-            ratings = [
-                (f.name, getattr(part, f.name)) for f in fields(part) if f.name not in ("name", "title", "source")
-            ]
+            ratings = [(f.name, getattr(part, f.name)) for f in fields(part) if f.name not in WHO]
             told = ", ".join(f"{name} {float(value):g}" for name, value in sorted(ratings) if value is not None)
             said.append(f"{type(part).__name__.lower()} {told}")
     return tuple(sorted(said))
@@ -177,7 +177,7 @@ def package_summary(vehicle: str, sheet: BuildSheet, pulls: Sequence[Pull]) -> V
 
 
 def package_bands(vehicles: Sequence[VehicleSummary], parts: tuple[str, ...] | None = None) -> Package:
-    """The bands of the vehicles whose parts are `parts`; by default those of the commonest parts, the first of equals."""
+    """The bands of the vehicles with these `parts`; by default with the commonest ones, the first of equals."""
     told: list[str] = []
     if parts is None:
         keys = [v.parts for v in vehicles]
@@ -264,7 +264,7 @@ def placed(pull: Pull, band: Band) -> Placement:
         )
     else:
         words = (
-            f"{band.title}: in the band at all {len(known_at)} speeds, nearest to its edge at {band.rpm[worst]:.0f} rpm: "
-            f"{value:.{digits}f}{unit}, expected {expected} ({vehicles} vehicles)"
+            f"{band.title}: in the band at all {len(known_at)} speeds, nearest to its edge at "
+            f"{band.rpm[worst]:.0f} rpm: {value:.{digits}f}{unit}, expected {expected} ({vehicles} vehicles)"
         )
     return Placement(band.quantity, band.unit, band.rpm, tuple(place), far[worst], band.rpm[worst], words)

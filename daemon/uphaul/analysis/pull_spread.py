@@ -1,4 +1,4 @@
-"""Pulls of one tune and gear together: the middle of them and how far they lie apart; and correction to standard air."""
+"""Pulls of one tune and gear together: their middle and how far they lie apart; and correction to standard air."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from uphaul.analysis.pulls import Pull, PullCurve
+from uphaul.errors import UphaulError
 from uphaul.physics import air, flow, mixture
 from uphaul.physics.basis import Floats
 from uphaul.physics.correction import Charging, Edition, correction
@@ -142,7 +143,7 @@ def _medians(table: Floats) -> Floats:
 
 
 def _ways(pulls: Sequence[Pull]) -> np.ndarray[tuple[int], np.dtype[np.bool_]] | None:
-    """Which pulls go the first one's way; None unless all headings are known and lie along one road, both ways driven."""
+    """Which pulls go the first one's way; None unless all headings are known, of one road, and both ways driven."""
     headings = [p.heading_deg for p in pulls if p.heading_deg is not None]
     if len(headings) < len(pulls):
         return None
@@ -158,13 +159,13 @@ def corrected(
 
     The factor is of the engine's power; at the wheels it holds as far as losses follow the power. Fuel is what is told,
     else by air (speed and density) and mixture. Only where the text allows: factor 0.9..1.1, 283..313 K, 80..110 kPa.
-    Source: see `physics.correction`.
+    Raises UphaulError for a pull without a curve or without pressure and temperature of the air. Source: see
+    `physics.correction`.
     """
     curve, name = pull.curve, edition.value[0]
-    nothing: tuple[float, ...] = ()
     if curve is None or pull.baro_kpa is None or pull.ambient_degc is None:
         lacks = "a curve" if curve is None else "pressure and temperature of the air"
-        raise ValueError(f"a correction by {name} needs {lacks}")
+        raise UphaulError(f"a correction by {name} needs {lacks}")
     n = len(curve.rpm)
     rpm, baro, degc = np.array(curve.rpm), np.full(n, pull.baro_kpa), np.full(n, pull.ambient_degc)
     manifold = baro + curve.of("boost_kpa")
@@ -203,6 +204,6 @@ def corrected(
         power_doubt_kw=times(curve.power_doubt_kw),
         torque_nm=times(curve.torque_nm),
         torque_doubt_nm=times(curve.torque_doubt_nm),
-        shares=tuple((source, times(x)) for source, x in curve.shares) or (),
+        shares=tuple((source, times(x)) for source, x in curve.shares),
     )
-    return Corrected(made, name, tuple(found.factor.tolist()) or nothing, tuple(notes))
+    return Corrected(made, name, tuple(found.factor.tolist()), tuple(notes))
