@@ -60,7 +60,7 @@ PAGE_SIZE = 2048
 """Bytes. Each commit writes at least the last page of the ticks again, so larger pages write more; smaller ones read
 slower. Chosen by measurement: tests/bench/log.py."""
 
-KEPT_VIEWS = 30
+KEPT_VIEWS = 10
 """Drives that have a view. A view of 48 signals takes some 7.5 kB in the memory of all who have the file open."""
 
 CACHE_KIB = 512
