@@ -42,7 +42,7 @@ OF_RULES = frozenset(
     }
 )
 
-OF_THE_LOG = frozenset({EventKind.MARK, EventKind.CHECK_BEGIN, EventKind.CHECK_END})
+OF_THE_LOG = frozenset({EventKind.MARK, EventKind.CHECK_BEGIN, EventKind.CHECK_END, EventKind.CHECK_SKIP})
 """What changes nothing but the record of a drive."""
 
 

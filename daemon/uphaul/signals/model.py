@@ -98,7 +98,8 @@ class Sample(NamedTuple):
 class EventKind(StrEnum):
     """What a person can do; a remark is what a source has to say (`actor` is its name).
 
-    A field check begins and ends by a person too; `text` names it.
+    A field check begins and ends by a person too; `text` names it. A step of it is skipped: `rule` is the step's name
+    (``step:tune`` for one tune of it), `text` the reason.
     """
 
     ACKNOWLEDGE = "acknowledge"
@@ -111,6 +112,7 @@ class EventKind(StrEnum):
     TUNE = "tune"
     CHECK_BEGIN = "check-begin"
     CHECK_END = "check-end"
+    CHECK_SKIP = "check-skip"
     REMARK = "remark"
 
 
