@@ -5,18 +5,15 @@ No text that comes from a log is drawn: alerts and marks stand there by number, 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from io import StringIO
-from itertools import count
 from typing import Any
 
 import numpy as np
 
 from uphaul.analysis.decimate import decimate
-from uphaul.errors import UphaulError
 from uphaul.physics.basis import Bools, Floats, Ints
+from uphaul.reports.drawing import INKS, LIMIT_INK, as_svg, library, settings
 from uphaul.rules import Action
 
 __all__ = ["Band", "Line", "Panel", "Pin", "Span", "chart", "thin"]
@@ -28,11 +25,7 @@ BUCKETS = 420
 FINEST = 0.0015
 """Share of the width that something needs to be seen: some quarter of a millimetre on paper."""
 
-INKS = (("#1f4e79", "-"), ("#a85a00", (0, (5, 1.5))), ("#3f7030", (0, (1.2, 1.2))), ("#6b3a78", (0, (6, 1, 1, 1))))
-"""Colour and dash of the lines of a panel: told apart without colour as well."""
-
 WASH = {Action.NOTE: "#e4e7ea", Action.EASE: "#f6dfb5", Action.STOP: "#f3c3bb"}
-LIMIT_INK = "#b00020"
 STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200)
 
 
@@ -110,31 +103,12 @@ def chart(
 
     Raises UphaulError when the library is not installed.
     """
-    try:
-        import matplotlib as mpl
-        from matplotlib.backends.backend_svg import FigureCanvasSVG
-        from matplotlib.figure import Figure
-    except ImportError as error:
-        raise UphaulError("the report's charts need matplotlib: pip install 'uphaul[workshop]'") from error
-    plain: dict[Any, Any] = {
-        k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(("backend", "interactive", "toolbar"))
-    }
-    ours: dict[Any, Any] = {
-        "svg.fonttype": "none",
-        "svg.hashsalt": name,
-        "text.parse_math": False,
-        "font.family": "sans-serif",
-        "font.sans-serif": ["DejaVu Sans"],
-        "font.size": 7.0,
-        "axes.linewidth": 0.6,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "xtick.major.width": 0.6,
-        "ytick.major.width": 0.6,
-        "axes.unicode_minus": True,
-    }
+    mpl = library()
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
     height = STRIP_IN + PANEL_IN * len(panels) + FOOT_IN
-    with mpl.rc_context(plain | ours):
+    with mpl.rc_context(settings(name)):
         figure = Figure(figsize=(WIDTH_IN, height))
         canvas = FigureCanvasSVG(figure)
         ratios = [STRIP_IN, *[PANEL_IN] * len(panels)]
@@ -154,10 +128,7 @@ def chart(
             axes = figure.add_subplot(grid[i + 1])
             _panel(axes, panel)
             _dress(axes, ends_ms, panel.bands, pins, last=i + 1 == len(panels))
-        out = StringIO()
-        print_svg: Any = canvas.print_svg
-        print_svg(out, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    return _inline(out.getvalue(), name)
+        return as_svg(canvas, name)
 
 
 def _strip(
@@ -260,25 +231,3 @@ def _time(t_ms: int) -> str:
     minutes, seconds = divmod(t_ms // 1000, 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
-
-
-_ID = re.compile(r' id="([^"]*)"')
-_SPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
-_USED = re.compile(r'(?:url\(#|xlink:href="#)([^)"]+)')
-_LONG = re.compile(r"-?\d+\.\d{3,}")
-_COORDINATES = re.compile(r' (?:d|x|y|x1|x2|y1|y2|width|height|transform|points)="[^"]*"')
-
-
-def _inline(svg: str, name: str) -> str:
-    """The drawing as an element of a page: no prolog, no size, ids that no other chart has, short numbers."""
-    svg = svg[svg.index("<svg") :]
-    used = set(_USED.findall(svg))
-    number = count()
-    names = {old: f"{name}-{next(number)}" for old in sorted(used)}
-    svg = _ID.sub(lambda m: f' id="{names[m[1]]}"' if m[1] in names else "", svg)
-    svg = re.sub(r"(url\(#|xlink:href=\"#)([^)\"]+)", lambda m: m[1] + names[m[2]], svg)
-    svg = _COORDINATES.sub(lambda m: _LONG.sub(lambda n: f"{float(n[0]):.2f}", m[0]), svg)
-    head, rest = svg.split(">", 1)
-    box = re.search(r'viewBox="[^"]*"', head)
-    assert box is not None, "matplotlib gives every drawing a viewBox"
-    return f'<svg {_SPACES} {box[0]} aria-hidden="true">{rest}'.strip()

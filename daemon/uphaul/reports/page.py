@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-__all__ = ["Block", "Bullets", "Chart", "Heading", "Para", "Report", "Section", "Table"]
+__all__ = ["Block", "Bullets", "Chart", "Front", "Heading", "Para", "Report", "Section", "Table"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +31,16 @@ class Bullets:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table with a caption; columns in `right` hold numbers."""
+    """A table with a caption; columns in `right` hold numbers.
+
+    `weights` are of the rows: ``bad``, ``open`` or empty; none given is empty for all.
+    """
 
     caption: str
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     right: tuple[int, ...] = ()
+    weights: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +65,23 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
+class Front:
+    """A first page that stands by itself: the outcome in a sentence, what is as wide as the page, what stands side by
+    side under a title each, and who signs. `good` tells whether nothing speaks against the outcome.
+    """
+
+    outcome: str
+    good: bool
+    wide: tuple[Block, ...]
+    beside: tuple[tuple[str, tuple[Block, ...]], ...]
+    signatures: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """A whole report. `facts` and `answer` are (label, text); `banner` stands on every page when it is not empty.
 
-    `made_by` names the program that wrote it.
+    `made_by` names the program that wrote it. With a `front` the sections are its annex, on pages of their own.
     """
 
     title: str
@@ -73,3 +90,4 @@ class Report:
     sections: tuple[Section, ...]
     banner: str = ""
     made_by: str = ""
+    front: Front | None = None
