@@ -2,7 +2,7 @@
 
 At each tick a polynomial is fitted by least squares to the readings of a window around it; at the ends the window stays
 inside. On even ticks this is the filter of Savitzky and Golay (Analytical Chemistry 36, 1964, 1627); it needs no even
-ticks. A reading that only repeats the one before is none: between two readings the log holds the last one.
+ticks. What only repeats the reading before, faster than readings usually come, is none: the log holds the last one.
 """
 
 from __future__ import annotations
@@ -76,7 +76,15 @@ def local_fit(t_ms: Ints, x: Floats, window_ms: int, *, degree: int = 2) -> Loca
 
 
 def _fresh(x: Floats) -> Bools:
-    """Where a reading came in: known, and not the one before."""
-    fresh = ~np.isnan(x)
-    fresh[1:] &= x[1:] != x[:-1]
+    """Where a reading came in: known, and not the one before; where it stays, as often as it usually comes."""
+    known = ~np.isnan(x)
+    new = known.copy()
+    new[1:] &= x[1:] != x[:-1]
+    changes = np.flatnonzero(new)
+    if len(changes) < 2:
+        return known
+    pace = max(int(np.median(np.diff(changes))), 1)
+    ticks = np.arange(len(x))
+    since = ticks - np.maximum.accumulate(np.where(new, ticks, 0))
+    fresh: Bools = known & (since % pace == 0)
     return fresh
