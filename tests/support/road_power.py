@@ -1,8 +1,8 @@
 """Drives of a published vehicle with the power at its wheels, by a simulator that shares nothing with this project.
 
 fastsim 2.1.5, its class 4 truck, without gears: 6,590 kg, Cd 0.6078, 8.686 m2, Crr 0.0127, six wheels of 0.815 kg m2
-and 0.386 m. It takes the air as 1.2 kg/m3, g as 9.81, and a step's speed as the mean of its ends. `make_road_power` made
-the files.
+and 0.386 m. It takes the air as 1.2 kg/m3, g as 9.81, and a step's speed as the mean of its ends. Its files were made
+by `make_road_power`.
 """
 
 from __future__ import annotations
