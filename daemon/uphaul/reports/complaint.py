@@ -39,7 +39,7 @@ def complaint(case: Case, looked: Looked, reference: Case | None) -> Report:
         room = pool.submit(headroom, case, looked)
         first = (
             reported(case, looked),
-            said(case, looked),
+            said(case),
             fits(case, looked, reference),
             beside(case, looked, reference),
         )

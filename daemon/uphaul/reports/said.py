@@ -33,7 +33,7 @@ def length(case: Case, e: Episode) -> str:
     return f"{words}, until the {e.cut}" if e.cut else words
 
 
-def said(case: Case, looked: Looked) -> Section:
+def said(case: Case) -> Section:
     """The alerts as they were judged on the way."""
     blocks: list[Block] = []
     if not case.episodes:

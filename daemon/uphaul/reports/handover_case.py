@@ -1,0 +1,147 @@
+"""The drives of a handover: what each was checked for, its pulls and its use of ratings, and all of it together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from uphaul.analysis.field_check import FieldCheck, FieldCheckRun, Part, Verdict
+from uphaul.analysis.package import Package
+from uphaul.analysis.pulls import Pull
+from uphaul.analysis.ratings import Use, Used
+from uphaul.reports.case import Case
+from uphaul.reports.checked import BAD, Checked
+from uphaul.vehicle.model import Tune, Vehicle
+
+__all__ = ["Driven", "Handover", "Kept", "OfDrive", "Placed", "Written"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Driven:
+    """One drive, with the runs of the check in it."""
+
+    case: Case
+    runs: tuple[FieldCheckRun, ...]
+    pulls: tuple[Pull, ...]
+    used: Used
+
+    @property
+    def number(self) -> int:
+        """Of the drive in its log."""
+        return self.case.about.id
+
+
+@dataclass(frozen=True, slots=True)
+class OfDrive:
+    """The highest use of a rating, and the drive that it was in."""
+
+    drive: int
+    use: Use
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A pull of the handover: its number on the page, counted from 1, the drive, and the pull."""
+
+    number: int
+    drive: Driven
+    pull: Pull
+
+    @property
+    def words(self) -> str:
+        """``Pull 2: tow, gear 3``."""
+        gear = "gear unknown" if self.pull.gear is None else f"gear {self.pull.gear}"
+        return f"Pull {self.number}: {self.pull.tune or 'tune unknown'}, {gear}"
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Whether a drive was made the reference of the vehicle, and what there is to say of it."""
+
+    drive: int | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Who gives this handover to whom, as they wrote it; empty where they did not."""
+
+    customer: str = ""
+    workshop: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Handover:
+    """All of it. `drives` from the oldest to the newest; `rows` are the results of the check over all of them.
+
+    `source` says where the results come from; `package` are the bands that other vehicles make, None: not asked for.
+    """
+
+    drives: tuple[Driven, ...]
+    check: FieldCheck
+    vehicle: Vehicle
+    rows: tuple[Checked, ...]
+    source: str
+    package: Package | None = None
+    kept: Kept = Kept(None, "")
+    written: Written = Written()
+
+    @property
+    def newest(self) -> Driven:
+        """The newest drive."""
+        return self.drives[-1]
+
+    @property
+    def reference(self) -> Driven:
+        """The drive that later ones are to be compared with: the newest with a pull in it, else the newest."""
+        return next((d for d in reversed(self.drives) if d.pulls), self.newest)
+
+    @property
+    def good(self) -> bool:
+        """Whether something passed and nothing failed, was stopped, or could not be measured."""
+        verdicts = {row.verdict for row in self.rows}
+        return Verdict.PASSED in verdicts and not verdicts & set(BAD)
+
+    @property
+    def invented(self) -> bool:
+        """Whether any of the drives is one of the invented vehicle."""
+        return any(d.case.invented for d in self.drives) or "invented" in self.vehicle.name.casefold()
+
+    @property
+    def confirmed_by(self) -> tuple[str, ...]:
+        """Who confirmed the cautions of the runs, each once."""
+        return tuple(dict.fromkeys(r.confirmed_by for d in self.drives for r in d.runs if r.confirmed_by))
+
+    def part_of(self, part: Part) -> tuple[Checked, ...]:
+        """The results of one half of the check."""
+        return tuple(row for row in self.rows if row.step.part is part)
+
+    def tune(self, name: str | None) -> Tune | None:
+        """A tune of the vehicle by its name."""
+        return next((t for t in self.vehicle.tunes if t.name == name), None)
+
+    def uses(self) -> tuple[OfDrive, ...]:
+        """The highest use of each rating over all drives, the weakest part on top."""
+        best: dict[tuple[str, str], OfDrive] = {}
+        for driven in self.drives:
+            for use in driven.used.uses:
+                key = (use.part, use.rating)
+                if key not in best or use.judged.share > best[key].use.judged.share:
+                    best[key] = OfDrive(driven.number, use)
+        return tuple(sorted(best.values(), key=lambda o: -o.use.judged.share))
+
+    def not_told(self) -> tuple[tuple[str, str, str], ...]:
+        """Ratings that no drive tells of: part, rating, why."""
+        told = {(o.use.part, o.use.rating) for o in self.uses()}
+        missing = {(p, r): (p, r, why) for d in self.drives for p, r, why in d.used.missing if (p, r) not in told}
+        return tuple(missing.values())
+
+    def placed(self) -> tuple[Placed, ...]:
+        """All pulls of all drives in the order of time."""
+        return tuple(Placed(i, d, p) for i, (d, p) in enumerate(_each(self.drives), 1))
+
+
+def _each(drives: Sequence[Driven]) -> Iterator[tuple[Driven, Pull]]:
+    for driven in drives:
+        for pull in driven.pulls:
+            yield driven, pull

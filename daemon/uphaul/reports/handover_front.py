@@ -1,0 +1,183 @@
+"""The first page of a handover: what was checked and measured, what the parts had left, and how to live with it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from uphaul.analysis.field_check import Measured, Verdict
+from uphaul.physics.basis import Floats
+from uphaul.reports.checked import BAD, Checked, accepted, outcome, reading, telling, title_of
+from uphaul.reports.handover_case import Handover
+from uphaul.reports.page import Block, Bullets, Front, Para, Table
+from uphaul.reports.words import capital, figure, plural
+from uphaul.vehicle.model import Tune
+from uphaul.vehicle.sheet import BuildSheet
+
+__all__ = ["CAUTIONS", "HOW_TO", "front", "verdict_words"]
+
+MOST_LINES = 30
+"""Rows of the checks that fit on the first page. Beyond, only what decides each step is told there."""
+
+HOW_TO = (
+    "Choose the tune before setting off. While nobody knows it, the strictest limits apply.",
+    "Silence: nothing that is measured asks for anything. A passenger reads the page, never the driver.",
+    "A sound and a few words ask for one thing: “ease off” is less pedal and a lower gear, “stop” is when it is safe.",
+    "Mark a moment that felt wrong with one press. It stays in the log, with every second around it.",
+    "After a complaint bring the log: the workshop compares that drive with this one.",
+)
+"""In five lines, as many as a customer reads."""
+
+CAUTIONS = (
+    "This page tells what was measured on these drives, on these days. It is no promise about others, and no approval: "
+    "roadworthiness and emissions are for those whom the law licenses to judge them.",
+    "The monitor advises and never controls. It replaces neither mechanical protection nor the makers' limits.",
+    "Its limits are starting points that the workshop set for these parts. No tune raises a part's rating.",
+    "Full load with a trailer heats exhaust, tyres and brakes; the rating of the hitch holds. Exhaust parts burn.",
+)
+
+SIGNATURES = ("Technician", "Passenger", "Customer")
+
+
+def front(handed: Handover) -> Front:
+    """The whole first page."""
+    return Front(
+        outcome=outcome(handed.rows),
+        good=handed.good,
+        wide=(checks(handed), *ratings(handed)),
+        beside=(
+            ("Tunes", (_tunes(handed),)),
+            ("On these days", (_conditions(handed),)),
+            ("How to use the monitor", (Bullets(HOW_TO),)),
+            ("Cautions", (Bullets(CAUTIONS),)),
+        ),
+        signatures=SIGNATURES,
+    )
+
+
+def verdict_words(verdict: Verdict) -> str:
+    """A verdict for a table: what speaks against a handover in capitals, so that it is seen without colour."""
+    return verdict.value.upper() if verdict in BAD else verdict.value
+
+
+def weight(verdict: Verdict) -> str:
+    """How a row of that verdict stands out."""
+    return "bad" if verdict in BAD else "" if verdict is Verdict.PASSED else "open"
+
+
+def checks(handed: Handover) -> Table:
+    """The checks: a row for each measure where there is room, else one for what decides each step."""
+    every = sum(max(1, len(row.measured)) for row in handed.rows)
+    full = every <= MOST_LINES
+    rows: list[tuple[str, ...]] = []
+    weights: list[str] = []
+    left = 0
+    for row in handed.rows:
+        shown = row.measured if full else telling(row)
+        left += len(row.measured) - len(shown)
+        lines = [_measured(row, m) for m in shown] or [(row.why or "–", "", "")]
+        for i, (what, value, band) in enumerate(lines):
+            head, end = (row.title, verdict_words(row.verdict)) if i == 0 else ("", "")
+            rows.append((head, what, value, band, end))
+            weights.append(weight(row.verdict))
+    more = "" if not left else f"; of each step what decides, {plural(left, 'more value')} in the annex"
+    header = ("step", "what", "measured", "accepted", "result")
+    return Table(f"{capital(handed.check.title)}{more}", header, tuple(rows), (2, 3), tuple(weights))
+
+
+def _measured(row: Checked, m: Measured) -> tuple[str, str, str]:
+    if row.verdict in (Verdict.STOPPED, Verdict.SKIPPED, Verdict.EXCUSED):
+        return row.why, "", ""
+    return title_of(row.step, m), reading(m), accepted(m)
+
+
+def ratings(handed: Handover) -> list[Block]:
+    """The headroom table: each part's ratings, what the drives used of them, the weakest on top; and who rates them."""
+    titles = {p.name: p.title or p.name for p in handed.vehicle.sheet.parts}
+    rows, weights = [], []
+    for found in handed.uses():
+        use = found.use
+        by_window = {r.window_s: figure(r.value, use.unit) for r in use.readings}
+        doubt = "" if use.doubt is None else f"\N{NO-BREAK SPACE}± {100.0 * use.doubt:.0f} %"
+        rows.append(
+            (
+                titles.get(use.part, use.title or use.part),
+                use.rating,
+                figure(use.rated, use.unit),
+                by_window.get(1.0, "–"),
+                by_window.get(60.0, "–"),
+                f"{100.0 * use.judged.share:.0f} %{doubt}",
+            )
+        )
+        weights.append("bad" if use.judged.share > 1.0 else "")
+    for part, rating, why in handed.not_told():
+        rows.append((titles.get(part, part), rating, "", "", "", f"not told: {why}"))
+        weights.append("open")
+    if not rows:
+        return [
+            Para("The build sheet names no part with a rating, so nothing is told of what the drives used of them.")
+        ]
+    header = ("part", "rating", "rated", "peak, 1 s", "over 60 s", "used")
+    table = Table(
+        "Parts and their ratings: the most that these drives used of each, the weakest on top",
+        header, tuple(rows), (2, 3, 4, 5), tuple(weights),
+    )  # fmt: skip
+    return [table, Para(_sources(handed.vehicle.sheet), "small")]
+
+
+def _sources(sheet: BuildSheet) -> str:
+    """Who rates the parts, each source once."""
+    by: dict[str, list[str]] = {}
+    for part in sheet.parts:
+        by.setdefault(part.source or "no source named", []).append(part.name)
+    told = "; ".join(f"{source}: {', '.join(names)}" for source, names in by.items())
+    return f"Ratings by: {told}. ± is one standard uncertainty."
+
+
+def _tunes(handed: Handover) -> Table:
+    rows = tuple(_tune(t, handed) for t in handed.vehicle.tunes)
+    return Table("What each is to reach", ("tune", "power", "torque", "lambda", "boost", "bench"), rows, (1, 2, 3, 4))
+
+
+def _tune(tune: Tune, handed: Handover) -> tuple[str, ...]:
+    t = tune.targets
+    unit = handed.newest.case.unit("boost")
+    boost = [max(c.y) for c in tune.expected if c.signal == "boost"]
+    return (
+        tune.name,
+        figure(t.power_kw, "kW"),
+        figure(t.torque_nm, "N·m"),
+        figure(t.mixture),
+        figure(max(boost), unit) if boost else "–",
+        "yes" if tune.dyno is not None else "no",
+    )
+
+
+def _conditions(handed: Handover) -> Bullets:
+    """Air and load of the drives."""
+    items = []
+    for role, words in (("ambient", "Air"), ("baro", "Barometer"), ("altitude", "Height")):
+        known = np.concatenate([_known(d.case.whole.read(role)) for d in handed.drives])
+        if len(known):
+            case = handed.newest.case
+            low, high, unit = case.own(role, float(known.min())), case.own(role, float(known.max())), case.unit(role)
+            same = figure(low, unit) == figure(high, unit)
+            items.append(f"{words}: {figure(low, unit) if same else f'{figure(low)} to {figure(high, unit)}'}")
+    load = handed.vehicle.sheet.load
+    if load is not None:
+        trailer = f"trailer {load.trailer_kg:.0f} kg" if load.trailer_kg else "no trailer"
+        items.append(f"Weighed: vehicle {load.vehicle_kg:.0f} kg, {trailer}")
+    items.append("Wind and humidity: not measured")
+    for d in handed.drives:
+        begun = d.case.about.begun
+        when = f"{begun[:16].replace('T', ' ')} UTC" if begun else "wall clock not known"
+        items.append(f"Drive {d.number}: {when}")
+    names = handed.confirmed_by
+    items.append(
+        f"Cautions confirmed by {', '.join(names)}" if names else "Looked at afterwards: nobody confirmed cautions"
+    )
+    return Bullets(tuple(items))
+
+
+def _known(x: Floats) -> Floats:
+    out: Floats = x[np.isfinite(x)]
+    return out
