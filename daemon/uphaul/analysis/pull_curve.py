@@ -23,7 +23,7 @@ from uphaul.physics.basis import Floats, Ints
 from uphaul.physics.uncertainty import contributions
 from uphaul.vehicle.sheet import BuildSheet, Driveline, Load
 
-__all__ = ["QUANTITIES", "STILL_ROAD", "Doubts", "PullCurve", "Smoothing", "pull_curve", "wheel_power"]
+__all__ = ["QUANTITIES", "SHARES", "STILL_ROAD", "Doubts", "PullCurve", "Smoothing", "pull_curve", "wheel_power"]
 
 GRID_RPM = 100.0
 WINDOW_MS = 1000
@@ -31,6 +31,19 @@ WINDOW_MS = 1000
 
 QUANTITIES = {"boost": "kPa", "egt": "degC", "mixture": "1", "charge": "degC", "clutch_slip": "1", "fuel": "kg/s"}
 """Roles that a curve has beside power and torque."""
+
+SHARES = {
+    "mass": "weight",
+    "grade": "slope",
+    "rolling": "rolling resistance",
+    "drag": "drag and air",
+    "wind": "wind",
+    "turning": "turning parts",
+    "scale": "tyre and speed",
+    "noise": "noise of the signal",
+    "window": "smoothing",
+}
+"""What the doubt of the power is made of, in words for people."""
 
 COVERAGE = 2.0
 """Half widths are so many standard uncertainties: some 95 %. Source: JCGM 100:2008 (GUM), 6.3.3."""

@@ -96,7 +96,8 @@ def command(
         }
         click.echo(json.dumps(_plain(made), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    _print(label, pulls, curves, int(whole.t_ms[0]))
+    edition = next((f", corrected by {c.edition}" for c in fixed if c is not None and not isinstance(c, str)), "")
+    _print(f"{label}: full-load pulls, at the wheels{edition}, ± some 95 %", pulls, curves, int(whole.t_ms[0]))
     _print_notes(pulls, fixed)
     _print_spread(groups)
     if pulls:
@@ -161,11 +162,11 @@ def _smoothings(pulls: Sequence[Pull]) -> list[str]:
     return list(dict.fromkeys(p.curve.smoothing.words for p in pulls if p.curve and p.curve.smoothing))
 
 
-def _print(label: str, pulls: Sequence[Pull], curves: Sequence[PullCurve | None], start_ms: int) -> None:
+def _print(title: str, pulls: Sequence[Pull], curves: Sequence[PullCurve | None], start_ms: int) -> None:
     if not pulls:
-        click.echo(f"{label}: no pull: full pedal for 2 s in one gear while the engine gains 500 rpm")
+        click.echo(f"{title}: none. A pull is full pedal for 2 s in one gear while the engine gains 500 rpm")
         return
-    click.echo(f"{label}: full-load pulls, at the wheels, ± some 95 %")
+    click.echo(title)
     header = ["", "when", "tune", "gear", "rpm", "s", "power kW", "at", "torque N·m", "at", "slope"]
     rows = []
     for i, (p, c) in enumerate(zip(pulls, curves, strict=True), 1):
@@ -214,6 +215,8 @@ def _told(value: float | None, decimals: int, unit: str = "") -> str:
 
 
 def _print_notes(pulls: Sequence[Pull], fixed: Sequence[Corrected | str | None]) -> None:
+    from uphaul.analysis.pull_curve import SHARES
+
     for i, (p, c) in enumerate(zip(pulls, fixed, strict=True), 1):
         if p.curve is None:
             click.echo(f"{i}: no curve: too short for a window at each end")
@@ -224,9 +227,9 @@ def _print_notes(pulls: Sequence[Pull], fixed: Sequence[Corrected | str | None])
             click.echo(f"{i}: {said}")
         if not np.isnan(p.curve.of("power_kw")).all():
             at = int(np.nanargmax(p.curve.of("power_kw")))
-            parts = sorted(((x[at], name) for name, x in p.curve.shares), reverse=True)
+            parts = sorted(((x[at], SHARES[name]) for name, x in p.curve.shares), reverse=True)
             told = ", ".join(f"{name} {x:.1f}" for x, name in parts if x >= 0.05)
-            click.echo(f"{i}: what the ± at most power is made of, kW: {told}")
+            click.echo(f"{i}: what the ± of the power at {p.curve.rpm[at]:.0f} rpm is made of, kW: {told}")
         if c is not None:
             for note in (c,) if isinstance(c, str) else c.notes:
                 click.echo(f"{i}: {note}")
