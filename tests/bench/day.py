@@ -3,11 +3,12 @@
 Usage: ``python tests/bench/day.py [--hours 24] [--hz 2] [--events 172800] [--only daemon|page]`` from anywhere; needs
 mosquitto and chromium.
 
-The daemon is the real `App` with log, page and broker, in a process of its own, on a clock that goes on as soon as a
-tick is done. It drives four invented drives by turns, with alerts, faults and three minutes without ignition that end
-each round's drive; a message quiets the alerts every second of ours; a page's JSON is made twice a simulated second,
-and one page follows the stream. A day at 20 ticks a second takes half an hour: at 2 a second it has the same hours,
-drives, alerts and rows of the log's clock, and a tenth of the ticks, so growth is told by the tick as well.
+The daemon is the real `App` with log, page and broker, in a process of its own with the service's environment, on a
+clock that goes on as soon as a tick is done. It drives four invented drives by turns, with alerts, faults and three
+minutes without ignition that end each round's drive; a message quiets the alerts every second of ours; a page's JSON
+is made twice a simulated second, and one page follows the stream. A day at 20 ticks a second takes half an hour: at 2
+a second it has the same hours, drives, alerts and rows of the log's clock, and a tenth of the ticks, so growth is told
+by the tick as well.
 
 The page is the real one in Chromium. It gets a day's events (two a second) of one of those drives, time, raises and
 sounds going up from round to round, as fast as it takes them. Its heap is read after a garbage collection.
@@ -99,6 +100,14 @@ class Road:
         ]
 
 
+def as_a_service() -> dict[str, str]:
+    """What the service's unit puts into the daemon's environment."""
+    unit = (Path(__file__).parents[2] / "systemd" / "uphaul.service").read_text(encoding="utf-8")
+    return dict(
+        pair.split("=", 1) for line in re.findall(r"^Environment=(.*)$", unit, re.MULTILINE) for pair in line.split()
+    )
+
+
 def config_at(hz: int) -> Config:
     """The sample vehicle, without sources of its own."""
     return replace(demo_config("demo"), sources=(), tick_hz=hz)
@@ -168,7 +177,7 @@ async def daemon(folder: Path, hours: float, hz: int) -> tuple[list[dict[str, in
     async with Broker(folder, keeps=False) as broker, Subscriber(broker, f"{PREFIX}v1/alerts/log") as subscriber:
         child = await asyncio.create_subprocess_exec(
             sys.executable, __file__, "--inside", str(folder), str(broker.port), str(hours), str(hz),
-            stdout=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE, env={**os.environ, **as_a_service()},
         )  # fmt: skip
         assert child.stdout is not None
         port = json.loads(await child.stdout.readline())["port"]
