@@ -51,25 +51,29 @@ def local_fit(t_ms: Ints, x: Floats, window_ms: int, *, degree: int = 2) -> Loca
     begin = np.clip(t_ms - window_ms // 2, t_ms[0], t_ms[-1] - window_ms)
     low = np.searchsorted(at, begin)
     count = np.searchsorted(at, begin + window_ms, side="right") - low
-    places = low[:, np.newaxis] + np.arange(int(count.max()))
-    inside = np.arange(int(count.max())) < count[:, np.newaxis]
-    places = np.minimum(places, len(at) - 1)
-    unit_s = window_ms / 2000.0
+    wide = np.arange(int(count.max()))
+    places, inside = np.minimum(low[:, np.newaxis] + wide, len(at) - 1), wide < count[:, np.newaxis]
+    unit_s, offset = window_ms / 2000.0, float(y.mean())
     apart = (at[places] - t_ms[:, np.newaxis]) / (1000.0 * unit_s)
-    powers = np.where(inside[..., np.newaxis], apart[..., np.newaxis] ** np.arange(degree + 1), 0.0)
-    squares = np.einsum("nwi,nwj->nij", powers, powers)
+    near = np.where(inside, y[places] - offset, 0.0)
+    moments, sums, power = [], [], inside * 1.0
+    for order in range(2 * degree + 1):
+        moments.append(power.sum(axis=1))
+        if order <= degree:
+            sums.append((power * near).sum(axis=1))
+        power = power * apart
     enough = count > degree + LEAST_SPARE
+    squares = np.stack([np.stack(moments[i : i + degree + 1], axis=1) for i in range(degree + 1)], axis=1)
     squares[~enough] = np.eye(degree + 1)
-    offset = float(y.mean())
-    weights = np.linalg.solve(squares, powers.transpose(0, 2, 1))
-    of = np.einsum("niw,nw->ni", weights, y[places] - offset)
-    left = np.where(inside, y[places] - offset - np.einsum("nwi,ni->nw", powers, of), 0.0)
+    inverse, sides = np.linalg.inv(squares), np.stack(sums, axis=1)
+    of = (inverse @ sides[..., np.newaxis])[..., 0]
+    left = np.maximum((near * near).sum(axis=1) - (of * sides).sum(axis=1), 0.0)
     spare = np.where(enough, count - degree - 1, 0)
-    noise = float(np.sqrt((left[enough] ** 2).sum() / spare.sum())) if enough.any() else float("nan")
+    noise = float(np.sqrt(left[enough].sum() / spare.sum())) if enough.any() else float("nan")
     return LocalFit(
         value=np.where(enough, of[:, 0] + offset, np.nan),
         slope=np.where(enough, of[:, 1] / unit_s, np.nan),
-        gain=np.where(enough, np.sqrt((weights[:, 1] ** 2).sum(axis=1)) / unit_s, np.nan),
+        gain=np.where(enough, np.sqrt(np.maximum(inverse[:, 1, 1], 0.0)) / unit_s, np.nan),
         noise=noise,
         readings=int(count[n // 2]),
     )

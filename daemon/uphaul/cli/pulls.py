@@ -81,8 +81,9 @@ def command(
     fixed = [_correct(pull, vehicle, correct) for pull in pulls]
     curves = [pull.curve if c is None or isinstance(c, str) else c.curve for pull, c in zip(pulls, fixed, strict=True)]
     groups = spread(pulls)
+    edition = next((f", corrected by {c.edition}" for c in fixed if c is not None and not isinstance(c, str)), "")
     if plot is not None:
-        _draw(plot, kind, label, pulls, curves)
+        _draw(plot, kind, f"{label}{edition}", pulls, curves)
     if as_json:
         made = {
             "file": str(log),
@@ -96,7 +97,6 @@ def command(
         }
         click.echo(json.dumps(_plain(made), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    edition = next((f", corrected by {c.edition}" for c in fixed if c is not None and not isinstance(c, str)), "")
     _print(f"{label}: full-load pulls, at the wheels{edition}, ± some 95 %", pulls, curves, int(whole.t_ms[0]))
     _print_notes(pulls, fixed)
     _print_spread(groups)
