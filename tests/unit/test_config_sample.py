@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from uphaul.cli.config import command
 from uphaul.config import demo_config, load, sample_directory
 from uphaul.config.calibration import CALIBRATION, HEAD
+from uphaul.config.field_check_tables import FIELD_CHECK
 from uphaul.config.model import FILES
 from uphaul.config.sample import demo_texts
 from uphaul.config.schema import SCHEMA_NAMES, amount_rows, json_schema, key_rows
@@ -102,7 +103,7 @@ def test_the_schema_in_the_folder_is_current(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_file_points_editors_at_its_schema(name: str) -> None:
-    texts = {CALIBRATION: HEAD} | {f: (CONFIG / f).read_text(encoding="utf-8") for f in FILES}
+    texts = {CALIBRATION: HEAD} | {f: (CONFIG / f).read_text(encoding="utf-8") for f in (*FILES, FIELD_CHECK)}
     assert texts[f"{name}.toml"].splitlines()[0] == f"#:schema ./{name}.schema.json"
 
 
@@ -192,4 +193,4 @@ def test_the_schema_is_printed(name: str) -> None:
 
 
 def test_all_schemas_are_printed_together() -> None:
-    assert set(json.loads(CliRunner().invoke(command, ["schema"]).output)) == {*FILES, CALIBRATION}
+    assert set(json.loads(CliRunner().invoke(command, ["schema"]).output)) == {*FILES, FIELD_CHECK, CALIBRATION}

@@ -214,7 +214,8 @@ class Measuring:
             bound, why = self._amount(amount, m, given)
             if why:
                 return None, None, why
-            out.append(float(bound[at]) if at is not None else float(np.nanmean(bound[known])))
+            ruled = at is None and isinstance(amount, Curve)
+            out.append(float(np.nanmean(bound[known])) if ruled else float(bound[at or 0]))
         return out[0], out[1], ""
 
     def _amount(self, amount: Amount, m: Measure, given: _Ticks) -> tuple[Floats, str]:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-FILES = ("signals", "rules", "vehicle", "daemon", "calibration")
+FILES = ("signals", "rules", "vehicle", "daemon", "fieldcheck", "calibration")
 
 
 @click.group()

@@ -16,6 +16,8 @@ from uphaul.config import model as m
 from uphaul.config.amounts import Scope, whole_ms
 from uphaul.config.calibration import CALIBRATION, CalibrationFile, apply_calibrations
 from uphaul.config.dbc import decode_text
+from uphaul.config.field_check import build_field_check
+from uphaul.config.field_check_tables import FIELD_CHECK, FieldCheckFile
 from uphaul.config.mqtt import build_mqtt
 from uphaul.config.panel import build_panel
 from uphaul.config.problems import Problems
@@ -38,7 +40,7 @@ LARGEST_DBC_BYTES = 8_000_000
 
 SIGNALS, RULES, VEHICLE, DAEMON = m.FILES
 REQUIRED = (SIGNALS, RULES)
-TOML = frozenset((*m.FILES, CALIBRATION))
+TOML = frozenset((*m.FILES, CALIBRATION, FIELD_CHECK))
 ENGINE_SPEED = "rpm"
 """The signal that begins a drive where daemon.toml names none."""
 
@@ -172,6 +174,8 @@ class _Loader:
         drive = self._drive(daemon.data.drive, known(DAEMON), inputs.signals)
         panel = build_panel(known(DAEMON), daemon.data.panel, inputs.sources)
         mqtt = build_mqtt(known(DAEMON), daemon.data.mqtt, vehicle_file.data.name)
+        checks = self._file(FIELD_CHECK, FieldCheckFile)
+        field_check = build_field_check(known(FIELD_CHECK), checks.data, written, names if sound else None)
         gap_ms = whole_ms(tune_scope, "gap_s", signals.data.gap_s)
         if tick_ms is not None and gap_ms < tick_ms:
             tune_scope.wrong("gap_s", signals.data.gap_s, f"must be at least one tick, {tick_ms / 1000:g} s")
@@ -198,6 +202,7 @@ class _Loader:
             web=WebSpec(web.host, web.port, web.look, tuple(web.names)),
             panel=panel,
             mqtt=mqtt,
+            field_check=field_check,
             files=tuple(self._texts.items()),
         )
 

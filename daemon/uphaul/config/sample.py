@@ -6,6 +6,7 @@ import json
 import re
 from pathlib import Path
 
+from uphaul.config.field_check_tables import FIELD_CHECK
 from uphaul.config.loader import load_texts
 from uphaul.config.model import FILES
 from uphaul.config.spec import Config
@@ -35,7 +36,7 @@ def sample_directory() -> Path:
 def demo_texts(scenario: str, seed: int) -> dict[str, str]:
     """The sample's files with the invented vehicle as their source."""
     folder = sample_directory()
-    texts = {name: (folder / name).read_text(encoding="utf-8") for name in FILES}
+    texts = {name: (folder / name).read_text(encoding="utf-8") for name in (*FILES, FIELD_CHECK)}
     source = (
         "# The invented vehicle drives; nothing is connected.\n[source.demo]\n"
         f'kind = "demo"\nscenario = {json.dumps(scenario, ensure_ascii=False)}\nseed = {seed}\n\n'

@@ -11,12 +11,13 @@ from pydantic import BaseModel
 
 from uphaul.config import model as m
 from uphaul.config.calibration import CALIBRATION, CalibrationFile
+from uphaul.config.field_check_tables import FIELD_CHECK, FieldCheckFile, OfSheetTable
 from uphaul.config.tables import Table
 from uphaul.config.words import allowed, default_words, fields_of, members, plain
 
 __all__ = ["SCHEMA_NAMES", "KeyRow", "amount_rows", "json_schema", "key_rows", "reference_table"]
 
-_MODELS: dict[str, type[Table]] = {**m.FILES, CALIBRATION: CalibrationFile}
+_MODELS: dict[str, type[Table]] = {**m.FILES, FIELD_CHECK: FieldCheckFile, CALIBRATION: CalibrationFile}
 
 SCHEMA_NAMES = {name.removesuffix(".toml"): name for name in _MODELS}
 """Short name of each file, as in ``uphaul config schema --file signals``."""
@@ -56,7 +57,7 @@ def key_rows(name: str) -> list[KeyRow]:
 
 def amount_rows() -> list[KeyRow]:
     """The keys of the tables that may stand in the place of a number."""
-    return [*_rows(m.CurveTable, ""), *_rows(m.ShareTable, ""), *_rows(m.MapTable, "")]
+    return [*_rows(m.CurveTable, ""), *_rows(m.ShareTable, ""), *_rows(m.MapTable, ""), *_rows(OfSheetTable, "")]
 
 
 def reference_table(rows: Iterable[KeyRow]) -> str:

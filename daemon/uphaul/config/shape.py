@@ -29,7 +29,7 @@ __all__ = ["Shaped", "parse", "shape"]
 F = TypeVar("F", bound=m.Table)
 Loc = tuple[int | str, ...]
 
-ENTRIES = ("source", "sensor", "signal", "computed", "tune", "part")
+ENTRIES = ("source", "sensor", "signal", "computed", "tune", "part", "step")
 """Top-level tables whose entries are cut out one by one."""
 
 BAD_KIND = ("union_tag_invalid", "union_tag_not_found")

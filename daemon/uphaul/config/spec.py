@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from uphaul.analysis.field_check import FieldCheck
 from uphaul.derive.spec import Computed
 from uphaul.rules import Rule
 from uphaul.signals import Signal
@@ -354,6 +355,7 @@ class Config:
     web: WebSpec = field(default_factory=WebSpec)
     panel: PanelSpec | None = None
     mqtt: MqttSpec | None = None
+    field_check: FieldCheck | None = None
     files: tuple[tuple[str, str], ...] = ()
     accuracies: tuple[Accuracy, ...] = ()
     calibrations: tuple[Calibration, ...] = ()

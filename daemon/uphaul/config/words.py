@@ -138,7 +138,7 @@ def allowed(annotation: Any, field: FieldInfo | None = None) -> str:
     union = members(annotation)
     if union:
         words = {"number": "a number", "curve": "{ over, points }", "share": "{ share }"}
-        words |= {"text": "text", "list": "a list of numbers", "map": "{ x, y, z }"}
+        words |= {"text": "text", "list": "a list of numbers", "map": "{ x, y, z }", "sheet": "{ share, of }"}
         if "number" in union:
             return " or ".join(words[tag] for tag in union)
         return "a table whose kind is one of " + ", ".join(union)
