@@ -31,12 +31,21 @@ class Driver:
         self.racing_s = 0.0  # engine racing on a slipping clutch; negative while lifting
 
     def step(
-        self, dt_s: float, line: Driveline, *, goal_m_s: float, top_gear: int, running: bool, need: float
+        self,
+        dt_s: float,
+        line: Driveline,
+        *,
+        goal_m_s: float,
+        top_gear: int,
+        running: bool,
+        need: float,
+        full_load_gear: int = 0,
     ) -> float:
         """Move on by `dt_s` towards `goal_m_s`; returns the pedal that the engine sees, 0 to 1.
 
-        `need` is the pedal that would hold the speed on this slope.
+        `need` is the pedal that would hold the speed on this slope. In `full_load_gear` he floors it up to the goal.
         """
+        floored = full_load_gear > 0 and running and 1.0 < line.speed_m_s < goal_m_s
         self.felt += (need - self.felt) * dt_s
         if not running:
             self.pedal, self.brake, self.steady = 0.0, 1.0 if goal_m_s < 0.1 else 0.0, 0.0
@@ -58,8 +67,13 @@ class Driver:
                 line.change(1)
                 self.settled_s = 0.0
             foot = self._foot(dt_s, line, error)
+            if floored and line.gear == full_load_gear and line.locked:
+                foot = 1.0
         self.pedal += min(max(foot - self.pedal, -1.6 * dt_s), 0.7 * dt_s)
-        if not line.changing and not standing:
+        if floored:
+            if line.gear != full_load_gear and not line.changing:
+                self._move(line, full_load_gear)
+        elif not line.changing and not standing:
             self._lever(dt_s, line, goal_m_s, top_gear)
         return self.pedal
 

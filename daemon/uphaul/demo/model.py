@@ -140,6 +140,7 @@ class Model:
             line,
             goal_m_s=leg.speed_m_s,
             top_gear=leg.top_gear,
+            full_load_gear=leg.full_load_gear,
             running=self._running and line.rpm > 500.0,
             need=pedal_for(hold_nm + 25.0, line.rpm, tune) if line.gear else self.driver.felt,
         )

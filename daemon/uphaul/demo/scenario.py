@@ -37,13 +37,15 @@ TUNE_NUMBERS = {t.name: i for i, t in enumerate(TUNES)}
 class Leg:
     """From `from_m` of the road or `from_s` of the time on: hold `speed_m_s`, in `top_gear` at most.
 
-    A leg by distance begins when it is reached. Of several that have begun the last in the file counts.
+    A leg by distance begins when it is reached. Of several that have begun the last in the file counts. With
+    `full_load_gear` the driver floors it in that gear until the speed is reached.
     """
 
     speed_m_s: float
     from_m: float | None = None
     from_s: float | None = None
     top_gear: int = 5
+    full_load_gear: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,12 +284,13 @@ def _road(table: _Table) -> tuple[tuple[float, ...], tuple[float, ...]]:
 def _leg(table: _Table) -> Leg:
     speed = table.number("speed_km_h", None, 0.0, 130.0, "km/h") / 3.6
     top_gear = table.whole("top_gear", 5, 1, 5)
+    full_load_gear = table.whole("full_load_gear", 0, 0, 5)
     from_m = table.number("from_m", -1.0, 0.0, 1e6, "m")
     from_s = table.number("from_s", -1.0, 0.0, 86_400.0, "s")
     if (from_m < 0.0) == (from_s < 0.0):
         table.wrong("from_m", None, "each part of the plan begins at from_m or at from_s, one of the two")
     table.done()
-    return Leg(speed, from_m if from_m >= 0.0 else None, from_s if from_s >= 0.0 else None, top_gear)
+    return Leg(speed, from_m if from_m >= 0.0 else None, from_s if from_s >= 0.0 else None, top_gear, full_load_gear)
 
 
 def _tune(table: _Table) -> tuple[float, int]:
