@@ -155,17 +155,21 @@ def accepted(measured: Measured) -> str:
     return f"{figure(low)} to {figure(high, measured.unit)}"
 
 
-def telling(row: Checked) -> tuple[Measured, ...]:
-    """The measures that decide: all beyond their band or unknown; where none is, the one nearest to a bound."""
-    beyond = tuple(m for m in row.measured if m.ok is False or m.value != m.value)
-    if beyond:
-        return beyond
-    banded = [m for m in row.measured if m.ok is not None]
-    return (min(banded, key=_room),) if banded else row.measured[:1]
+def telling(row: Checked, most: int = 1) -> tuple[Measured, ...]:
+    """The measures that tell most, in their order: all beyond their band or unknown, then those nearest to a bound.
+
+    `most` in all, unless more are beyond; those without a band come last.
+    """
+    beyond = [m for m in row.measured if m.ok is False or m.value != m.value]
+    others = sorted((m for m in row.measured if m not in beyond), key=lambda m: (m.ok is None, _room(m)))
+    chosen = [*beyond, *others[: max(most - len(beyond), 0)]]
+    return tuple(m for m in row.measured if m in chosen)
 
 
 def _room(m: Measured) -> float:
     """Distance to the nearer bound as a share of the band, of the bound where there is but one."""
     bounds = [b for b in (m.low, m.high) if b is not None]
+    if not bounds:
+        return 0.0
     scale = abs(bounds[1] - bounds[0]) if len(bounds) == 2 else abs(bounds[0])
     return min(abs(m.value - b) for b in bounds) / (scale or 1.0)

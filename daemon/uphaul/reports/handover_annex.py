@@ -7,6 +7,7 @@ from dataclasses import replace
 from math import isfinite
 
 from uphaul.analysis.field_check import Band, Measure, OfSheet
+from uphaul.analysis.field_check_measure import unit_of
 from uphaul.analysis.ratings import WHERE, Reading
 from uphaul.reports.checked import accepted, reading, title_of
 from uphaul.reports.handover_case import Driven, Handover
@@ -58,10 +59,12 @@ def reasons(handed: Handover) -> Section:
     """What each step is for, and why its bands are where they are."""
     blocks: list[Block] = []
     rows = []
+    units = {s.name: s.unit for s in handed.newest.case.whole.signals}
     for step in handed.check.steps:
         for i, m in enumerate(step.measures):
-            bands = [_band(m.band, m)] if m.band is not None else []
-            bands += [f"{tune}: {_band(band, m)}" for tune, band in m.tunes]
+            unit = unit_of(m, units.get(m.signal, ""))
+            bands = [_band(m.band, m, unit)] if m.band is not None else []
+            bands += [f"{tune}: {_band(band, m, unit)}" for tune, band in m.tunes]
             if bands:
                 rows.append((step.title if i == 0 else "", m.title, "; ".join(bands), m.reason, m.source))
     if rows:
@@ -73,7 +76,7 @@ def reasons(handed: Handover) -> Section:
     return Section("reasons", "What was asked, and why", tuple(blocks))
 
 
-def _band(band: Band, m: Measure) -> str:
+def _band(band: Band, m: Measure, unit: str) -> str:
     """A band as it stands in the check, before a drive gave it numbers."""
     of = " from what is expected" if m.against == "expected" else f" from {m.against}" if m.against else ""
 
@@ -81,8 +84,8 @@ def _band(band: Band, m: Measure) -> str:
         if isinstance(x, OfSheet):
             return f"{100.0 * x.share:.0f} % of the sheet's {x.of}"
         if isinstance(x, Curve):
-            return f"{figure(min(x.y))} to {figure(max(x.y))} over {x.over}"
-        return figure(x, sign=bool(of))
+            return f"{figure(min(x.y))} to {figure(max(x.y), unit)} over {x.over}"
+        return figure(x, unit, sign=bool(of))
 
     ends = [f"{word} {amount(x)}" for word, x in (("at least", band.low), ("at most", band.high)) if x is not None]
     return and_list(ends) + of

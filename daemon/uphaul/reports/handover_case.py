@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from uphaul.analysis.field_check import FieldCheck, FieldCheckRun, Part, Verdict
+from uphaul.analysis.field_check import FieldCheck, FieldCheckRun, Verdict
 from uphaul.analysis.package import Package
 from uphaul.analysis.pulls import Pull
 from uphaul.analysis.ratings import Use, Used
@@ -97,10 +97,24 @@ class Handover:
         return next((d for d in reversed(self.drives) if d.pulls), self.newest)
 
     @property
+    def failed(self) -> bool:
+        """Whether something failed, was stopped by an alert, or could not be measured."""
+        return any(row.verdict in BAD for row in self.rows)
+
+    @property
     def good(self) -> bool:
         """Whether something passed and nothing failed, was stopped, or could not be measured."""
-        verdicts = {row.verdict for row in self.rows}
-        return Verdict.PASSED in verdicts and not verdicts & set(BAD)
+        return not self.failed and any(row.verdict is Verdict.PASSED for row in self.rows)
+
+    @property
+    def undone(self) -> int:
+        """How many steps were neither done nor needed."""
+        return sum(row.verdict in (Verdict.OPEN, Verdict.SKIPPED) for row in self.rows)
+
+    @property
+    def weight(self) -> str:
+        """How the outcome stands out: ``bad``, ``open`` where something was not done, empty for neither."""
+        return "bad" if not self.good else "open" if self.undone else ""
 
     @property
     def invented(self) -> bool:
@@ -111,10 +125,6 @@ class Handover:
     def confirmed_by(self) -> tuple[str, ...]:
         """Who confirmed the cautions of the runs, each once."""
         return tuple(dict.fromkeys(r.confirmed_by for d in self.drives for r in d.runs if r.confirmed_by))
-
-    def part_of(self, part: Part) -> tuple[Checked, ...]:
-        """The results of one half of the check."""
-        return tuple(row for row in self.rows if row.step.part is part)
 
     def tune(self, name: str | None) -> Tune | None:
         """A tune of the vehicle by its name."""

@@ -15,8 +15,9 @@ from uphaul.vehicle.sheet import BuildSheet
 
 __all__ = ["CAUTIONS", "HOW_TO", "front", "verdict_words"]
 
-MOST_LINES = 30
-"""Rows of the checks that fit on the first page. Beyond, only what decides each step is told there."""
+MOST_LINES = 42
+"""Rows of checks and ratings that fit on the first page, on the shorter paper too. Beyond, the checks tell less there.
+Source: printed on A4 and on Letter."""
 
 HOW_TO = (
     "Choose the tune before setting off. While nobody knows it, the strictest limits apply.",
@@ -35,6 +36,9 @@ CAUTIONS = (
     "Full load with a trailer heats exhaust, tyres and brakes; the rating of the hitch holds. Exhaust parts burn.",
 )
 
+UNMEASURED = (Verdict.STOPPED, Verdict.SKIPPED, Verdict.EXCUSED)
+"""Verdicts of which the reason is told, not what was measured."""
+
 SIGNATURES = ("Technician", "Passenger", "Customer")
 
 
@@ -42,7 +46,7 @@ def front(handed: Handover) -> Front:
     """The whole first page."""
     return Front(
         outcome=outcome(handed.rows),
-        good=handed.good,
+        weight=handed.weight,
         wide=(checks(handed), *ratings(handed)),
         beside=(
             ("Tunes", (_tunes(handed),)),
@@ -66,27 +70,39 @@ def weight(verdict: Verdict) -> str:
 
 def checks(handed: Handover) -> Table:
     """The checks: a row for each measure where there is room, else one for what decides each step."""
-    every = sum(max(1, len(row.measured)) for row in handed.rows)
-    full = every <= MOST_LINES
+    most = _most(handed)
     rows: list[tuple[str, ...]] = []
     weights: list[str] = []
     left = 0
     for row in handed.rows:
-        shown = row.measured if full else telling(row)
+        shown = telling(row, most)
         left += len(row.measured) - len(shown)
-        lines = [_measured(row, m) for m in shown] or [(row.why or "–", "", "")]
+        lines = [_measured(row, m) for m in shown]
+        if not lines or row.verdict in UNMEASURED:
+            lines = [(row.why or "–", "", "")]
         for i, (what, value, band) in enumerate(lines):
             head, end = (row.title, verdict_words(row.verdict)) if i == 0 else ("", "")
-            rows.append((head, what, value, band, end))
+            rows.append((head, end, what, value, band))
             weights.append(weight(row.verdict))
-    more = "" if not left else f"; of each step what decides, {plural(left, 'more value')} in the annex"
-    header = ("step", "what", "measured", "accepted", "result")
-    return Table(f"{capital(handed.check.title)}{more}", header, tuple(rows), (2, 3), tuple(weights))
+    more = (
+        ""
+        if not left
+        else f"; of each step what is nearest to its band's edge, {plural(left, 'more value')} in the annex"
+    )
+    header = ("step", "result", "what", "measured", "accepted")
+    return Table(f"{capital(handed.check.title)}{more}", header, tuple(rows), (3, 4), tuple(weights))
+
+
+def _most(handed: Handover) -> int:
+    """How many measures of a step the page has room for: 1 at least."""
+    room = MOST_LINES - len(handed.uses()) - len(handed.not_told())
+    most = max((len(row.measured) for row in handed.rows), default=1)
+    while most > 1 and sum(max(1, len(telling(row, most))) for row in handed.rows) > room:
+        most -= 1
+    return max(most, 1)
 
 
 def _measured(row: Checked, m: Measured) -> tuple[str, str, str]:
-    if row.verdict in (Verdict.STOPPED, Verdict.SKIPPED, Verdict.EXCUSED):
-        return row.why, "", ""
     return title_of(row.step, m), reading(m), accepted(m)
 
 
@@ -102,21 +118,21 @@ def ratings(handed: Handover) -> list[Block]:
             (
                 titles.get(use.part, use.title or use.part),
                 use.rating,
-                figure(use.rated, use.unit),
+                f"{100.0 * use.judged.share:.0f} %{doubt}",
+                ("at least " if use.at_least else "") + figure(use.rated, use.unit),
                 by_window.get(1.0, "–"),
                 by_window.get(60.0, "–"),
-                f"{100.0 * use.judged.share:.0f} %{doubt}",
             )
         )
         weights.append("bad" if use.judged.share > 1.0 else "")
     for part, rating, why in handed.not_told():
-        rows.append((titles.get(part, part), rating, "", "", "", f"not told: {why}"))
+        rows.append((titles.get(part, part), f"{rating}: not told, {why}", "", "", "", ""))
         weights.append("open")
     if not rows:
         return [
             Para("The build sheet names no part with a rating, so nothing is told of what the drives used of them.")
         ]
-    header = ("part", "rating", "rated", "peak, 1 s", "over 60 s", "used")
+    header = ("part", "rating", "used", "rated", "peak, 1 s", "over 60 s")
     table = Table(
         "Parts and their ratings: the most that these drives used of each, the weakest on top",
         header, tuple(rows), (2, 3, 4, 5), tuple(weights),

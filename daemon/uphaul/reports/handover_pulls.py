@@ -56,7 +56,7 @@ def pulls(handed: Handover) -> Section:
 def _table(found: Sequence[Placed]) -> Table:
     rows = tuple(_line(each) for each in found)
     header = (
-        "no.", "drive", "at", "tune", "gear", "rpm", "boost", "at rpm", "to 90 %", "over", "EGT", "a second", "lambda",
+        "no.", "drive", "at", "tune", "gear", "rpm", "boost", "at rpm", "to 90 %", "over", "EGT", "its rise", "lambda",
         "charge", "slip", "power at the wheels",
     )  # fmt: skip
     return Table("Pulls", header, rows, (0, 1, 2, *range(4, 16)))
@@ -68,11 +68,11 @@ def _line(each: Placed) -> tuple[str, ...]:
     def own(role: str, value: float | None) -> str:
         return "–" if value is None else figure(case.own(role, value), case.unit(role))
 
-    def step(role: str, value: float | None) -> str:
+    def step(role: str, value: float | None, per: str = "") -> str:
         """A difference in the owner's unit."""
         if value is None:
             return "–"
-        return figure(case.own(role, value) - case.own(role, 0.0), case.unit(role))
+        return figure(case.own(role, value) - case.own(role, 0.0), case.unit(role) + per)
 
     return (
         str(each.number),
@@ -86,7 +86,7 @@ def _line(each: Placed) -> tuple[str, ...]:
         figure(p.boost_s, "s"),
         step("boost", p.overshoot_kpa),
         own("egt", p.egt_most_degc),
-        step("egt", p.egt_rate_k_s),
+        step("egt", p.egt_rate_k_s, "/s"),
         own("mixture", p.mixture_least),
         own("charge", p.charge_most_degc),
         "–" if p.slip_most is None else f"{100.0 * p.slip_most:.1f} %",

@@ -101,12 +101,13 @@ def _group(handed: Handover, group: Spread, members: Sequence[Placed]) -> list[B
     wide = 0.0 if run is not None and run.at_wheels else EFFICIENCY_DOUBT
     ways = ", the mean of both directions" if group.both_ways else ""
     name = f"{group.tune or 'tune unknown'}, gear {group.gear}: {plural(group.pulls, 'pull')}{ways}"
-    header = ["rpm", "road, kW", "± (95 %)", "from pull to pull"]
+    several = any(isfinite(r.spread) for r in rows)
+    header = ["rpm", "road, kW", "± (95 %)", *(["from pull to pull, kW"] if several else [])]
     if run is not None:
         header += ["dynamometer, kW", "road less dynamometer", ""]
     cells = []
     for r in rows:
-        line = [f"{r.rpm:.0f}", figure(r.road), figure(r.doubt), figure(r.spread)]
+        line = [f"{r.rpm:.0f}", figure(r.road), figure(r.doubt), *([figure(r.spread)] if several else [])]
         if run is not None:
             known = isfinite(r.bench)
             note = "" if not known or r.agree(wide) else "disagree"

@@ -67,11 +67,11 @@ class Section:
 @dataclass(frozen=True, slots=True)
 class Front:
     """A first page that stands by itself: the outcome in a sentence, what is as wide as the page, what stands side by
-    side under a title each, and who signs. `good` tells whether nothing speaks against the outcome.
+    side under a title each, and who signs. `weight` of the outcome is ``bad``, ``open`` or empty.
     """
 
     outcome: str
-    good: bool
+    weight: str
     wide: tuple[Block, ...]
     beside: tuple[tuple[str, tuple[Block, ...]], ...]
     signatures: tuple[str, ...]
