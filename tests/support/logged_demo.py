@@ -19,7 +19,13 @@ __all__ = ["log_demo"]
 def log_demo(path: Path, scenario: str, duration_s: float) -> None:
     """Drive the scenario for so long, 20 ticks a second, into a log at `path`."""
     config = demo_config(scenario)
-    collector, writer = Collector(config.signals, config.tunes), LogWriter(path)
+    tune, writer = config.tune_input, LogWriter(path)
+    collector = Collector(
+        config.signals,
+        config.tunes,
+        tune_signal=None if tune is None else tune.signal,
+        tune_reading=None if tune is None else tune.reading(config.tunes),
+    )
     live = Live(config, collector, writer, "invented")
     ticks = iter(range(0, round(duration_s * 1000) + 1, 50))
     due = next(ticks)
