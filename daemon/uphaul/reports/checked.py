@@ -22,6 +22,7 @@ DECIDED = (Verdict.PASSED, Verdict.FAILED, Verdict.STOPPED)
 RANK = (*DECIDED, Verdict.UNKNOWN, Verdict.SKIPPED, Verdict.EXCUSED, Verdict.OPEN)
 MOST_NAMED = 4
 """Steps of one verdict that a sentence names. Source: our own choice."""
+MOST_DIGITS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,9 @@ def reading(measured: Measured) -> str:
     for bound in (measured.low, measured.high):
         if bound is None or value == bound or text != figure(bound, measured.unit):
             continue
-        digits = max(1, 1 - floor(log10(abs(value - bound))))
+        digits = max(1, -floor(log10(abs(value - bound))))
+        if digits > MOST_DIGITS:
+            return f"{text}, just {'above' if value > bound else 'below'}"
         words = unit_words(measured.unit)
         text = f"{value:.{digits}f}".replace("-", "\N{MINUS SIGN}") + (f"\N{NO-BREAK SPACE}{words}" if words else "")
     return text
