@@ -206,3 +206,41 @@ def test_air_of_the_reference_is_that_of_the_other_simulator() -> None:
     drive = drive_of(np.zeros(1), np.ones(1))
     one = np.ones(1)
     assert density_kg_m3(drive.read("baro"), one * AIR_DEGC, one * 0.5)[0] == pytest.approx(1.2, rel=1e-6)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.3, 0.8])
+@pytest.mark.parametrize("held", [1, 4], ids=["20 a second", "5 a second"])
+def test_a_road_speed_that_is_told_late_is_made_up_for(late_s: float, held: int) -> None:
+    t, v, kw = reference("pull")
+    rng, at = np.random.default_rng(2), np.arange(0.0, 12.0, 0.05)
+    late = np.interp(at - late_s, t - 5.0, v) + rng.normal(0.0, 0.05, len(at))
+    turned = np.interp(at, t - 5.0, v) / WHEEL_M * GEARING.overall[0] * 30.0 / np.pi
+    drive = drive_of(at, np.repeat(late[::held], held), rpm=turned)
+    curve = pull_curve(drive, SHEET, gear=1)
+    assert curve is not None and curve.smoothing is not None
+    assert curve.smoothing.signal == "rpm"
+    # a reading that is held for four ticks is one and a half ticks old on average
+    assert curve.smoothing.late_s == pytest.approx(late_s + 0.05 * (held - 1) / 2.0, abs=0.06)
+    true = np.interp(curve.of("rpm") * np.pi / 30.0 * WHEEL_M / GEARING.overall[0], (v[1:] + v[:-1]) / 2.0, kw[1:])
+    assert np.abs(curve.of("power_kw") / true - 1.0).max() < 0.025
+    assert ("late" in curve.smoothing.words) is (late_s > 0.0)
+    # what looks like slip is none
+    if late_s > 0.0:
+        assert np.isnan(curve.of("slip")).all()
+
+
+def test_a_wrong_tyre_in_the_sheet_is_found_by_the_road_speed() -> None:
+    t, v, _ = reference("pull")
+    drive = driven(t[20:100] - t[20], v[20:100])
+    wrong = replace(SHEET, driveline=replace(GEARING, tyre_radius_m=WHEEL_M * 1.05))
+    right, other = pull_curve(drive, SHEET, gear=1), pull_curve(drive, wrong, gear=1)
+    assert right is not None and other is not None
+    np.testing.assert_allclose(other.of("power_kw"), right.of("power_kw"), rtol=2e-3)
+
+
+def test_a_plug_that_tells_nothing_tells_no_mass() -> None:
+    t, v, _ = reference("pull")
+    drive = driven(t[20:100] - t[20], v[20:100], plug=np.where(np.arange(80) < 2, 1.0, np.nan))
+    found = wheel_power(drive, SHEET, gear=1, inside=(200, len(drive)))
+    assert isinstance(found, str)
+    assert "trailer" in found

@@ -84,7 +84,8 @@ def test_the_gear_comes_from_engine_and_road_speed_where_no_signal_tells_it() ->
 def test_what_is_missing_is_none_with_a_reason() -> None:
     known = {"boost_peak_kpa", "boost_peak_rpm", "boost_s", "overshoot_kpa", "egt_most_degc", "egt_rate_k_s", "grade"}
     bare = without(DRIVE, "boost", "egt", "grade", "altitude")
-    for drive in (DRIVE, bare):
+    nothing = replace(without(DRIVE, "gear", "speed"), tune=np.full(len(DRIVE), -1, dtype=np.int16))
+    for drive in (DRIVE, bare, nothing):
         for p in pulls(drive):
             empty = {name for name in Pull.__slots__ if getattr(p, name) is None}
             assert empty == {name for name, _ in p.missing}

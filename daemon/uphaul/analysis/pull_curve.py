@@ -1,8 +1,7 @@
 """Power and torque at the wheels over engine speed of one pull in one gear, with what each doubt adds.
 
-Theory of operation. Road speed comes from the engine's speed where the gear is known, which is read finer than a
-satellite receiver's; the receiver's speed then only says how far a turn of the wheel goes. `local_fit` gives speed and
-acceleration, the road load the force, force times speed the power. Half a window at each end is left out.
+Theory of operation. `motion` gives speed and acceleration, the road load the force, force times speed the power. Half a
+window at each end is left out.
 
 Each doubt is carried through by itself and told as its share; together they are the root of the squares, and a half
 width is twice that, some 95 %. Source: JCGM 100:2008 (GUM), 5.1.2 and 6.3.3.
@@ -14,14 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from uphaul.analysis.pull_motion import NOTICED_LATE_S, Motion, Smoothing, motion
 from uphaul.analysis.route import road_grade, steps_m
-from uphaul.analysis.smoothing import METHOD, LocalFit, local_fit
+from uphaul.analysis.smoothing import local_fit
 from uphaul.analysis.spans import held
 from uphaul.analysis.whole import WholeDrive
 from uphaul.physics import air, gearing, power, road
-from uphaul.physics.basis import Floats, Ints
+from uphaul.physics.basis import Floats
 from uphaul.physics.uncertainty import contributions
-from uphaul.vehicle.sheet import BuildSheet, Driveline, Load
+from uphaul.vehicle.sheet import BuildSheet, Load
 
 __all__ = ["QUANTITIES", "SHARES", "STILL_ROAD", "Doubts", "PullCurve", "Smoothing", "pull_curve", "wheel_power"]
 
@@ -51,9 +51,6 @@ COVERAGE = 2.0
 HUMIDITY, USUAL_DENSITY = 0.5, 1.17
 """Where no signal tells: half of what air can hold; kg/m3 as a coastdown's reference. Source: 40 CFR 1066.310."""
 
-SAME_RATIO = 0.03
-"""Engine and road speed belong together as long as their ratio spreads by no more. Source: our own choice."""
-
 
 @dataclass(frozen=True, slots=True)
 class Doubts:
@@ -78,21 +75,6 @@ class Doubts:
 
 
 STILL_ROAD = Doubts()
-
-
-@dataclass(frozen=True, slots=True)
-class Smoothing:
-    """How the acceleration came about: method, signal ("rpm" or "speed"), window in s and readings in it."""
-
-    method: str
-    signal: str
-    window_s: float
-    readings: int
-
-    @property
-    def words(self) -> str:
-        """The same as a sentence for a table or a report."""
-        return f"Acceleration from {self.signal}: {self.method}, window {self.window_s:g} s ({self.readings} readings)."
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +147,11 @@ def pull_curve(
     if isinstance(found, WheelPower):
         kw, doubt = _over(grid, rpm, found.power_kw[kept]), _over(grid, rpm, found.doubt_kw[kept])
         shares = tuple((name, _over(grid, rpm, x[kept])) for name, x in found.shares.items())
-    others = {role: _means(grid, rpm, _read(drive, sheet, role, gear)[start:stop][kept]) for role in QUANTITIES}
+    late = isinstance(found, WheelPower) and found.smoothing.late_s >= NOTICED_LATE_S
+    others = {
+        role: _means(grid, rpm, _read(drive, sheet, role, None if late else gear)[start:stop][kept])
+        for role in QUANTITIES
+    }
     return PullCurve(
         rpm=tuple(grid.tolist()),
         power_kw=kw,
@@ -201,9 +187,17 @@ def wheel_power(
     if sheet.load is None:
         return "the build sheet has no [load]: mass, drag and rolling are needed"
     part = slice(*inside)
-    motion = _motion(drive, sheet.driveline, gear, part, window_ms)
-    if isinstance(motion, str):
-        return motion
+    moved = motion(
+        drive,
+        sheet.driveline,
+        gear,
+        part=part,
+        window_ms=window_ms,
+        speed_doubt=doubts.speed,
+        tyre_doubt=doubts.tyre,
+    )
+    if isinstance(moved, str):
+        return moved
     assumed = []
     grade = road_grade(drive, steps_m(drive))[part]
     grade_doubt = np.full(len(grade), doubts.grade)
@@ -222,60 +216,9 @@ def wheel_power(
         plug = held(drive.read("plug"), drive.t_ms)[part]
         alone, trailer = np.full(len(grade), sheet.load.vehicle_kg), np.full(len(grade), sheet.load.trailer_kg)
         mass = road.combined_kg(alone, trailer, plug)
-    return _carried(sheet.load, motion, _Road(mass, grade, grade_doubt, density, thick, tuple(assumed)), doubts)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Motion:
-    """Speed in m/s with its slope, how much the slope may be off by the window, and the doubt of the scale."""
-
-    fit: LocalFit
-    bias: Floats
-    by_speed: bool
-    smoothing: Smoothing
-
-
-def _motion(
-    drive: WholeDrive, driveline: Driveline | None, gear: int | None, part: slice, window_ms: int
-) -> _Motion | str:
-    t_ms, speed, rpm = drive.t_ms[part], drive.read("speed")[part], drive.read("rpm")[part]
-    by_speed = bool((~np.isnan(speed)).sum() >= 3)
-    signal, x, scaled = "speed", speed, by_speed
-    if driveline is not None and gear is not None and gear <= len(driveline.overall):
-        turned = rpm * (np.pi / 30.0 * driveline.tyre_radius_m / driveline.overall[gear - 1])
-        ratio = (speed / np.where(turned > 0.0, turned, np.nan))[~np.isnan(speed) & (turned > 0.0)]
-        if not by_speed:
-            signal, x = "rpm", turned
-        elif len(ratio) and float(np.quantile(ratio, 0.9) - np.quantile(ratio, 0.1)) <= SAME_RATIO * float(
-            np.median(ratio)
-        ):
-            signal, x = "rpm", turned * float(np.median(ratio))
-    elif not by_speed:
-        return "no road speed, and no gear with a driveline in the build sheet to tell it from the engine's"
-    fit = local_fit(t_ms, x, window_ms)
-    if np.isnan(fit.slope).all():
-        return f"{signal} is read too seldom for a window of {window_ms / 1000:g} s, or the pull is shorter"
-    return _Motion(
-        fit,
-        _bias(t_ms, x, fit, window_ms),
-        scaled,
-        Smoothing(METHOD, signal, window_ms / 1000.0, fit.readings),
-    )
-
-
-def _bias(t_ms: Ints, x: Floats, fit: LocalFit, window_ms: int) -> Floats:
-    """(N,) how far the window bends the slope, in standard uncertainties.
-
-    Twice the window is off by four times as much where the third derivative is steady, so a third of the difference
-    is what the single one is off by. Source: Taylor's theorem (Richardson's step).
-    """
-    if t_ms[-1] - t_ms[0] <= 3 * window_ms:
-        return np.zeros(len(t_ms))
-    bias = np.nan_to_num(np.abs(local_fit(t_ms, x, 2 * window_ms).slope - fit.slope) / 3.0)
-    # nearer to an end the wider window is not around its tick: what holds a window further in is taken
-    low, high = np.searchsorted(t_ms, (t_ms[0] + window_ms, t_ms[-1] - window_ms))
-    bias[:low], bias[high:] = bias[low], bias[high]
-    return bias
+    if np.isnan(mass).all():
+        return "whether the trailer is hitched is not known: the signal plug tells nothing in the pull"
+    return _carried(sheet.load, moved, _Road(mass, grade, grade_doubt, density, thick, tuple(assumed)), doubts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -290,9 +233,9 @@ class _Road:
     assumed: tuple[str, ...]
 
 
-def _carried(load: Load, motion: _Motion, on: _Road, doubts: Doubts) -> WheelPower:
+def _carried(load: Load, moved: Motion, on: _Road, doubts: Doubts) -> WheelPower:
     n, mass = len(on.mass), on.mass
-    one, none, fit = np.ones(n), np.zeros(n), motion.fit
+    one, none, fit = np.ones(n), np.zeros(n), moved.fit
 
     def kw(
         *, mass: Floats, grade: Floats, rolling: Floats, drag: Floats, wind: Floats, turning: Floats,
@@ -321,18 +264,20 @@ def _carried(load: Load, motion: _Motion, on: _Road, doubts: Doubts) -> WheelPow
             "drag": np.hypot(doubts.drag, on.thick),
             "wind": doubts.wind_m_s,
             "turning": doubts.rotating,
-            "scale": doubts.speed if motion.by_speed else doubts.tyre,
+            "scale": moved.scale,
             "noise": np.nan_to_num(fit.noise * fit.gain),
-            "window": motion.bias,
+            "window": moved.bias,
         },
     )
     shares = {name: COVERAGE * x for name, x in parts.items()}
     total = np.sqrt(np.sum([x * x for x in shares.values()], axis=0))
-    return WheelPower(kw(**inputs), total, shares, motion.smoothing, on.assumed)
+    return WheelPower(kw(**inputs), total, shares, moved.smoothing, on.assumed)
 
 
 def _read(drive: WholeDrive, sheet: BuildSheet, role: str, gear: int | None) -> Floats:
-    """A role's values; slip from the gear that is told where no signal tells it."""
+    """A role's values; where no signal tells the slip, that by the gear. A road speed that is late looks like slip: no
+    gear is given then.
+    """
     if role == "clutch_slip" and not drive.has(role) and drive.has("speed"):
         line = sheet.driveline
         if line is not None and gear is not None and gear <= len(line.overall):

@@ -55,6 +55,10 @@ WHAT_A_ROAD_CANT_KNOW = (
 ROAD_BEFORE_MS, ROAD_AFTER_MS = 60_000, 60_000
 """Of the drive around a pull, for the grade of its road. Source: our own choice."""
 
+LATE_OVER = 0.12
+"""Share over a gear's ratio at which it is still in: a road speed that is told late makes that much in a pull, a gear
+change some 0.4. Source: our own choice."""
+
 SPOOLED = 0.90
 """Share of the expected boost that ends the time to boost. Source: our own choice."""
 
@@ -164,16 +168,18 @@ def _cut(drive: WholeDrive, low: int, high: int) -> WholeDrive:
 
 def _gears(drive: WholeDrive, sheet: BuildSheet) -> tuple[Floats, str]:
     """((N,) number of the gear, NaN for none or unknown; what tells it)."""
-    for role, words in (("gear", "signal gear"), ("gear_by_ratio", "signal gear_by_ratio")):
+    line = sheet.driveline
+    if not drive.has("gear") and line is not None and drive.has("speed"):
+        rpm, speed = (held(drive.read(r), drive.t_ms) for r in ("rpm", "speed"))
+        steps = [a / b for a, b in pairwise(line.overall)]
+        over = min(LATE_OVER, (min(steps, default=2.0) - 1.0) / 2.0)
+        seen = gearing.gear(rpm, speed, overall_ratios=line.overall, rolling_radius_m=line.tyre_radius_m, over=over)
+        return np.where(seen >= 1.0, seen, np.nan), "ratio of engine and road speed"
+    for role in ("gear", "gear_by_ratio"):
         if drive.has(role):
             told = held(drive.read(role), drive.t_ms)
-            return np.where(told >= 1.0, np.rint(told), np.nan), words
-    line = sheet.driveline
-    if line is None or not drive.has("speed"):
-        return np.full(len(drive), np.nan), ""
-    rpm, speed = (held(drive.read(r), drive.t_ms) for r in ("rpm", "speed"))
-    seen = gearing.gear(rpm, speed, overall_ratios=line.overall, rolling_radius_m=line.tyre_radius_m)
-    return np.where(seen >= 1.0, seen, np.nan), "ratio of engine and road speed"
+            return np.where(told >= 1.0, np.rint(told), np.nan), f"signal {role}"
+    return np.full(len(drive), np.nan), ""
 
 
 def _sweeps(drive: WholeDrive, gear: Floats, first: int, last: int) -> list[tuple[int, int]]:
@@ -233,6 +239,13 @@ class _Figures:
         if peak is not None:
             at = start + int(np.nanargmax(drive.read("boost")[start:stop]))
             peak_rpm = None if isnan(rpm[at]) else float(rpm[at])
+        for name, there, why in (
+            ("tune", pull.tune, "the tune is not known, or changed in the pull"),
+            ("gear", pull.gear, "no signal gear, and no road speed with the gears of the build sheet"),
+            ("curve", pull.curve, "engine speed is not known, or the pull is shorter than two windows"),
+        ):
+            if there is None:
+                self._missing.append((name, why))
         if peak_rpm is None:
             self._missing.append(("boost_peak_rpm", "boost or engine speed is not known there"))
         grade = road_grade(drive, steps_m(drive))[start:stop]
@@ -303,7 +316,7 @@ class _Figures:
         elif pull.curve is not None and pull.gear_by == "signal gear" and sheet.driveline is not None:
             x = pull.curve.of("slip")
         if np.isnan(x).all():
-            self._missing.append(("slip_most", "no signal clutch_slip, and no told gear with speed and driveline"))
+            self._missing.append(("slip_most", "no signal clutch_slip, and no told gear with a speed that is not late"))
             return None
         return float(np.nanmax(x))
 
