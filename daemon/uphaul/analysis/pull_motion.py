@@ -96,16 +96,19 @@ def motion(
     scale, doubt, late_s = _scale(t_ms / 1000.0, speed, fit, both)
     if np.isnan(scale):
         return _from("speed", t_ms, speed, window_ms, speed_doubt)
-    if np.hypot(doubt, speed_doubt) > tyre_doubt:  # the sheet knows better
-        return _from("rpm", t_ms, turned, window_ms, tyre_doubt, late_s=late_s)
-    return _from("rpm", t_ms, turned * scale, window_ms, float(np.hypot(doubt, speed_doubt)), late_s=late_s)
+    doubt = float(np.hypot(doubt, speed_doubt))
+    if doubt > tyre_doubt:  # the sheet knows better
+        scale, doubt = 1.0, tyre_doubt
+    moved = LocalFit(fit.value * scale, fit.slope * scale, fit.gain, fit.noise * scale, fit.readings)
+    smoothing = Smoothing(METHOD, "rpm", window_ms / 1000.0, fit.readings, late_s)
+    return Motion(moved, _bias(t_ms, turned * scale, moved, window_ms), doubt, smoothing)
 
 
-def _from(signal: str, t_ms: Ints, x: Floats, window_ms: int, scale: float, *, late_s: float = 0.0) -> Motion | str:
+def _from(signal: str, t_ms: Ints, x: Floats, window_ms: int, scale: float) -> Motion | str:
     fit = local_fit(t_ms, x, window_ms)
     if np.isnan(fit.slope).all():
         return f"{signal} is read too seldom for a window of {window_ms / 1000:g} s, or the pull is shorter"
-    smoothing = Smoothing(METHOD, signal, window_ms / 1000.0, fit.readings, late_s)
+    smoothing = Smoothing(METHOD, signal, window_ms / 1000.0, fit.readings)
     return Motion(fit, _bias(t_ms, x, fit, window_ms), scale, smoothing)
 
 

@@ -52,7 +52,7 @@ WHAT_A_ROAD_CANT_KNOW = (
 )
 """Plain sentences for every report that shows a road estimate. Source: common practice."""
 
-ROAD_BEFORE_MS, ROAD_AFTER_MS = 60_000, 60_000
+ROAD_BEFORE_MS, ROAD_AFTER_MS = 45_000, 30_000
 """Of the drive around a pull, for the grade of its road. Source: our own choice."""
 
 LATE_OVER = 0.12
