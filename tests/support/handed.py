@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -36,7 +37,19 @@ from uphaul.rules import ABOVE, BELOW
 from uphaul.signals import Event, EventKind
 from uphaul.vehicle.model import Dyno, Vehicle
 
-__all__ = ["BOOST_KPA", "CHECK", "CLOSED", "COLD", "HZ", "PULL", "handed_over", "hot", "log_of_two", "with_bench"]
+__all__ = [
+    "BOOST_KPA",
+    "CHECK",
+    "CLOSED",
+    "COLD",
+    "HZ",
+    "PULL",
+    "handed_over",
+    "hot",
+    "log_of_two",
+    "sample",
+    "with_bench",
+]
 
 HZ = 10
 BOOST_KPA = 150.0
@@ -91,6 +104,12 @@ CHECK = FieldCheck(
 COLD = by_hand([OFF, IDLING, CRUISING], HZ)
 
 
+@cache
+def sample() -> Config:
+    """The sample configuration; to check one takes a while."""
+    return demo_config("demo")
+
+
 def hot(egt_degc: float = 640.0, *, pulls: int = 1) -> WholeDrive:
     """The hot drive, with pulls that end at this temperature."""
     one = [CRUISING, replace(PULL, egt=(400.0, egt_degc))]
@@ -99,7 +118,7 @@ def hot(egt_degc: float = 640.0, *, pulls: int = 1) -> WholeDrive:
 
 def log_of_two(path: Path, *, egt_degc: float = 640.0, pulls: int = 1, config: Config | None = None) -> Path:
     """A log with the cold drive as its first and the hot one as its second."""
-    config = config or demo_config("demo")
+    config = config or sample()
     enter(path, config, COLD, hz=HZ)
     enter(path, config, hot(egt_degc, pulls=pulls), hz=HZ)
     return path
