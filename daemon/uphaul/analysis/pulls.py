@@ -19,6 +19,7 @@ from uphaul.analysis.route import road_grade, steps_m
 from uphaul.analysis.segments import PEDAL_OFF, PEDAL_ON, PULL_LEAST_S, PULL_RISE_RPM, pulling
 from uphaul.analysis.smoothing import local_fit
 from uphaul.analysis.spans import held, latched, runs
+from uphaul.analysis.sustained import sustained
 from uphaul.analysis.whole import WholeDrive
 from uphaul.physics import gearing
 from uphaul.physics.basis import Bools, Floats
@@ -62,6 +63,10 @@ change some 0.4. Source: our own choice."""
 SPOOLED = 0.90
 """Share of the expected boost that ends the time to boost. Source: our own choice."""
 
+PEAK_S = 0.5
+"""Peaks are means over so long: a single reading says more of its sensor. Source: our own choice, less than an
+overshoot of boost lasts."""
+
 RATE_MS, RATE_REACH_MS = 2000, 3000
 """Window of the exhaust temperature's rate, and how long after the pull its peak counts (a sheathed probe lags 2 to
 4 s). Source: our own choice, common practice for the lag."""
@@ -81,8 +86,9 @@ class Pull:
     `gear` 1 is the first, None where nothing tells it; `gear_by` says what did. `rpm` first and last. `boost_s`: from
     the pedal at 90 % until boost was at 90 % of the tune's expected one. `overshoot_kpa`: most over the expected boost,
     0 for none. `egt_rate_k_s` is the steepest rise over 2 s; it and `egt_most_degc` look 3 s beyond the pull.
-    `slip_most` is a share. `grade` (rise over run) is the mean, `grade_by` its source. `heading_deg`: 0 north, 90 east.
-    `humidity` is None: no signal tells it. Fields are None where `missing`, by field, says why.
+    Highest and lowest are of means over 0.5 s. `slip_most` is a share. `grade` (rise over run) is the mean, `grade_by`
+    its source. `heading_deg`: 0 north, 90 east. `humidity` is None: no signal tells it. Fields are None where
+    `missing`, by field, says why.
     """
 
     start: int
@@ -226,7 +232,7 @@ class _Figures:
     def put_on(self, pull: Pull, tunes: Sequence[Tune], sheet: BuildSheet) -> Pull:
         """The pull with all of them."""
         drive, start, stop = self._drive, self._start, self._stop
-        rpm, boost = held(drive.read("rpm"), drive.t_ms), held(drive.read("boost"), drive.t_ms)
+        rpm, boost = held(drive.read("rpm"), drive.t_ms), self._steadied("boost")
         after = int(np.searchsorted(drive.t_ms, drive.t_ms[stop - 1] + RATE_REACH_MS, side="right"))
         peak = self._known("boost", "boost_peak_kpa", np.nanmax)
         expected, why = _expected(drive, tunes, pull.tune, rpm)
@@ -237,7 +243,7 @@ class _Figures:
         else:
             boost_s, overshoot = self._time_to_boost(boost, expected), self._overshoot(boost, expected)
         if peak is not None:
-            at = start + int(np.nanargmax(drive.read("boost")[start:stop]))
+            at = start + int(np.nanargmax(boost[start:stop]))
             peak_rpm = None if isnan(rpm[at]) else float(rpm[at])
         for name, there, why in (
             ("tune", pull.tune, "the tune is not known, or changed in the pull"),
@@ -274,11 +280,14 @@ class _Figures:
     def _known(
         self, role: str, field: str, of: Callable[[Floats], np.floating[Any]], until: int | None = None
     ) -> float | None:
-        x = self._drive.read(role)[self._start : self._stop if until is None else until]
+        x = self._steadied(role)[self._start : self._stop if until is None else until]
         if np.isnan(x).all():
             self._missing.append((field, f"no signal {role}, or nothing known of it in the pull"))
             return None
         return float(of(x))
+
+    def _steadied(self, role: str) -> Floats:
+        return sustained(self._drive, held(self._drive.read(role), self._drive.t_ms), PEAK_S)
 
     def _overshoot(self, boost: Floats, expected: Floats) -> float | None:
         over = (boost - expected)[self._start : self._stop]
@@ -312,7 +321,7 @@ class _Figures:
     def _slip(self, pull: Pull, sheet: BuildSheet) -> float | None:
         x = np.full(1, np.nan)
         if self._drive.has("clutch_slip"):
-            x = self._drive.read("clutch_slip")[self._start : self._stop]
+            x = self._steadied("clutch_slip")[self._start : self._stop]
         elif pull.curve is not None and pull.gear_by == "signal gear" and sheet.driveline is not None:
             x = pull.curve.of("slip")
         if np.isnan(x).all():
