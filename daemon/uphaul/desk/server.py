@@ -1,14 +1,18 @@
 """Serves the drive page, for this machine alone: a drive tells where its owner went.
 
-Theory of operation. What the page asks is answered from memory: the drive is loaded before the server is made, and
-nothing of it changes. Every question is worked on in a thread, so that a long one (the grid of settings) holds up none
-of the others but those of the judge. The guard of the daemon's page stands before all of it: names of this machine
-only, so no page from elsewhere can look, and what judges must come from this page itself.
+Theory of operation. What the page asks is answered from memory; nothing of the drive changes. The page itself is served
+at once: given a function that loads, the server begins with it in a thread, and what needs the drive waits for it, so
+that the browser reads the plotting library meanwhile. A drive that can't be loaded is told in words to whoever asks.
+Every question is worked on in a thread, so that a long one (the grid of settings) holds up none of the others but those
+of the judge. Findings are worked out when the page asks, which it does once the drive is seen and judged. The guard of
+the daemon's page stands before all of it: names of this machine only, so no page from elsewhere can look, and what
+judges must come from this page itself.
 
 | request | answer |
 |---|---|
 | ``GET /drive.json`` | the drive, and the other one beside it |
 | ``GET /view?axis=&from=&to=&buckets=&signals=a,b&rules=TOKEN`` | traces, as of `uphaul.desk.view.packed` |
+| ``GET /fits.json`` | findings, marked moments, the comparison with the other drive |
 | ``GET /road.json?axis=`` | height and course |
 | ``GET /map.json?value=&x=&y=&steady=`` | a map of cells |
 | ``POST /judge`` ``{"edits": [...]}`` | what the edited rules say |
@@ -32,6 +36,7 @@ from aiohttp import web
 
 from uphaul.desk import telling
 from uphaul.desk.drive import RULES_FILE, DeskDrive
+from uphaul.desk.fitting import fitting
 from uphaul.desk.judging import Judging
 from uphaul.desk.library import scripts
 from uphaul.desk.rules_text import Edit, diff, edit_of
@@ -54,12 +59,15 @@ PAGES = {
     "/timeline.js": ("timeline.js", "text/javascript"),
     "/rules.js": ("rules.js", "text/javascript"),
     "/around.js": ("around.js", "text/javascript"),
+    "/fits.js": ("fits.js", "text/javascript"),
     "/words.js": ("words.js", "text/javascript"),
 }
 OFTEN = Rate(200, 0.05)
 """A limit that is dragged is judged at every step; all of it comes from this machine."""
 
 Ask = Callable[[web.Request], Awaitable[web.StreamResponse]]
+Loaded = tuple[DeskDrive, DeskDrive | None]
+"""A drive, and the other one beside it."""
 
 
 class _Nobody(Access):
@@ -73,9 +81,12 @@ class _Nobody(Access):
         return None
 
 
-def make_desk(drive: DeskDrive, against: DeskDrive | None = None) -> web.Application:
-    """The application for a drive, with another one beside it. Raises UphaulError when the library is missing."""
-    desk = _Desk(drive, against)
+def make_desk(drive: DeskDrive | Callable[[], Loaded], against: DeskDrive | None = None) -> web.Application:
+    """The application for a drive with another one beside it, or for what a function loads once the server stands.
+
+    Raises UphaulError when the library is missing. What the function raises is told to the page.
+    """
+    desk = _Desk(drive if callable(drive) else lambda: (drive, against))
     app = web.Application(middlewares=[make_guard(_Nobody(), limits=Limits(remote=OFTEN, strangers=OFTEN)), _refusing])
     app.on_response_prepare.append(_headers)
     app.on_startup.append(desk.begin)
@@ -88,6 +99,7 @@ def make_desk(drive: DeskDrive, against: DeskDrive | None = None) -> web.Applica
     app.router.add_get("/favicon.ico", _nothing)
     app.router.add_get("/drive.json", desk.drive)
     app.router.add_get("/view", desk.view)
+    app.router.add_get("/fits.json", desk.fits)
     app.router.add_get("/road.json", desk.road)
     app.router.add_get("/map.json", desk.map)
     app.router.add_get("/rules.toml", desk.rules_file)
@@ -122,37 +134,64 @@ async def _refusing(request: web.Request, handler: Ask) -> web.StreamResponse:
         return problem(400, str(error))
 
 
+class _Open:
+    """A drive that is loaded, and what is made of it for all questions."""
+
+    def __init__(self, drive: DeskDrive, against: DeskDrive | None) -> None:
+        self.drive, self.against = drive, against
+        self.judging = Judging(drive)
+        self.views = Views(drive, self.judging, against)
+        self.place = telling.places(drive)
+
+    def seen_first(self) -> None:
+        """Make the lines that a page begins with."""
+        span = 0.0, float(self.drive.t_s[-1])
+        self.views.traces("time", span, 1000, telling.shown_first(self.drive), ())
+
+    def described(self) -> str:
+        """The drive in JSON."""
+        against = None
+        if self.against is not None:
+            place = telling.places(self.against, self.drive)
+            against = telling.drive(self.against, place, number=1)
+        told = {**telling.drive(self.drive, self.place), "against": against}
+        return json.dumps(told, ensure_ascii=False, allow_nan=False)
+
+    def fits(self) -> str:
+        """What fits the evidence, in JSON."""
+        return json.dumps(fitting(self.drive, self.place, self.against), ensure_ascii=False, allow_nan=False)
+
+
 class _Desk:
     """The handlers and what they share."""
 
-    def __init__(self, drive: DeskDrive, against: DeskDrive | None) -> None:
-        self._drive, self._against = drive, against
-        self._judging = Judging(drive)
-        self._views = Views(drive, self._judging, against)
-        self._place = telling.places(drive)
+    def __init__(self, load: Callable[[], Loaded]) -> None:
+        self._load = load
+        self._open: asyncio.Task[_Open] | None = None
         self._text: asyncio.Task[str] | None = None
         self._lines: asyncio.Task[None] | None = None
+        self._fits: asyncio.Task[str] | None = None
 
     async def begin(self, app: web.Application) -> None:
-        """Describe the drive and make its first lines before anybody asks. The page judges when the drive is seen."""
-        self._text = asyncio.create_task(asyncio.to_thread(self._described), name="desk-drive")
-        self._lines = asyncio.create_task(asyncio.to_thread(self._seen_first), name="desk-lines")
+        """Load, describe the drive and make its first lines before anybody asks. The page judges when it is seen."""
+        self._open = asyncio.create_task(asyncio.to_thread(lambda: _Open(*self._load())), name="desk-load")
+        self._text = asyncio.create_task(self._described(), name="desk-drive")
+        self._lines = asyncio.create_task(self._seen_first(), name="desk-lines")
 
     async def end(self, app: web.Application) -> None:
         """Wait for what is under way: a thread cannot be cancelled."""
-        await asyncio.gather(*(t for t in (self._text, self._lines) if t is not None), return_exceptions=True)
+        tasks = [t for t in (self._open, self._text, self._lines, self._fits) if t is not None]
+        await asyncio.gather(*tasks, return_exceptions=True)
 
-    def _seen_first(self) -> None:
-        span = 0.0, float(self._drive.t_s[-1])
-        self._views.traces("time", span, 1000, telling.shown_first(self._drive), ())
+    async def _ready(self) -> _Open:
+        assert self._open is not None
+        return await asyncio.shield(self._open)
 
-    def _described(self) -> str:
-        against = None
-        if self._against is not None:
-            place = telling.places(self._against, self._drive)
-            against = telling.drive(self._against, place, number=1)
-        told = {**telling.drive(self._drive, self._place), "against": against}
-        return json.dumps(told, ensure_ascii=False, allow_nan=False)
+    async def _described(self) -> str:
+        return await asyncio.to_thread((await self._ready()).described)
+
+    async def _seen_first(self) -> None:
+        await asyncio.to_thread((await self._ready()).seen_first)
 
     async def drive(self, request: web.Request) -> web.Response:
         """The drive as it is."""
@@ -161,33 +200,43 @@ class _Desk:
         response.enable_compression()
         return response
 
+    async def fits(self, request: web.Request) -> web.Response:
+        """Findings, marked moments and comparison: worked out once, when they are first asked for."""
+        open_ = await self._ready()
+        if self._fits is None:
+            self._fits = asyncio.create_task(asyncio.to_thread(open_.fits), name="desk-fits")
+        response = web.json_response(text=await asyncio.shield(self._fits))
+        response.enable_compression()
+        return response
+
     async def view(self, request: web.Request) -> web.Response:
         """A stretch of the drive, thinned."""
-        asked = request.query
+        asked, open_ = request.query, await self._ready()
         signals = [n for n in asked.get("signals", "").split(",") if n]
         span = _number(asked, "from"), _number(asked, "to")
         buckets = int(_number(asked, "buckets"))
-        rules = self._judging.of(asked.get("rules", "")).rules if "rules" in asked else ()
+        rules = open_.judging.of(asked.get("rules", "")).rules if "rules" in asked else ()
         axis = asked.get("axis", "time")
-        traces = await asyncio.to_thread(self._views.traces, axis, span, buckets, signals, rules)
+        traces = await asyncio.to_thread(open_.views.traces, axis, span, buckets, signals, rules)
         return web.Response(body=packed(traces), content_type="application/octet-stream")
 
     async def road(self, request: web.Request) -> web.Response:
         """Height and course."""
-        return web.json_response(await asyncio.to_thread(telling.road, self._drive, request.query.get("axis", "time")))
+        drive = (await self._ready()).drive
+        return web.json_response(await asyncio.to_thread(telling.road, drive, request.query.get("axis", "time")))
 
     async def map(self, request: web.Request) -> web.Response:
         """A map of cells."""
-        asked = request.query
+        asked, drive = request.query, (await self._ready()).drive
         steady = {"yes": True, "no": False, "all": None}.get(asked.get("steady", "all"))
         names = asked.get("value", ""), asked.get("x", "rpm"), asked.get("y", "boost")
-        return web.json_response(await asyncio.to_thread(telling.map_of, self._drive, *names, steady))
+        return web.json_response(await asyncio.to_thread(telling.map_of, drive, *names, steady))
 
     async def judge(self, request: web.Request) -> web.Response:
         """What the edited rules say."""
-        edits = _edits(await json_object(request))
-        found = await asyncio.to_thread(self._judging.answer, edits)
-        return web.json_response(telling.answer(found, self._drive, self._place))
+        edits, open_ = _edits(await json_object(request)), await self._ready()
+        found = await asyncio.to_thread(open_.judging.answer, edits)
+        return web.json_response(telling.answer(found, open_.drive, open_.place))
 
     async def settings(self, request: web.Request) -> web.Response:
         """The grid of settings of a rule."""
@@ -195,18 +244,19 @@ class _Desk:
         name = told.get("rule")
         if not isinstance(name, str):
             raise UphaulError("rule: the name of a rule")
-        rule, cells = await asyncio.to_thread(self._judging.settings, _edits(told), name)
+        rule, cells = await asyncio.to_thread((await self._ready()).judging.settings, _edits(told), name)
         return web.json_response(telling.settings(rule, cells))
 
     async def rules_file(self, request: web.Request) -> web.Response:
         """The edited rules file, to be saved by the browser."""
-        text = self._judging.of(request.query.get("rules", "")).text
+        text = (await self._ready()).judging.of(request.query.get("rules", "")).text
         return _download(text, "rules-changed.toml", "application/toml")
 
     async def rules_diff(self, request: web.Request) -> web.Response:
         """What was changed in it."""
-        text = self._judging.of(request.query.get("rules", "")).text
-        return _download(diff(self._drive.rules_text, text, RULES_FILE), "rules-changed.diff", "text/x-diff")
+        open_ = await self._ready()
+        text = open_.judging.of(request.query.get("rules", "")).text
+        return _download(diff(open_.drive.rules_text, text, RULES_FILE), "rules-changed.diff", "text/x-diff")
 
 
 def _download(text: str, name: str, kind: str) -> web.Response:

@@ -58,6 +58,7 @@ def drive(of: DeskDrive, place: Places, *, number: int = 0) -> dict[str, Any]:
     whole = of.whole
     return {
         "label": of.label,
+        "log": str(of.path),
         "number": of.number,
         "begun": of.begun,
         "notes": list(of.notes),

@@ -1,6 +1,7 @@
 // Puts the page together: loads the drive, and carries what happens in one part to the others.
 
 import { Around } from "/around.js";
+import { Fits } from "/fits.js";
 import { Rules } from "/rules.js";
 import { Timeline } from "/timeline.js";
 import { amount, ask, at, clock, lasted, make, number } from "/words.js";
@@ -18,7 +19,7 @@ function header(drive) {
   document.title = `${drive.label} · Uphaul`;
   const facts = [lasted(drive.duration_s), `${number(drive.distance_km, 1)} km`];
   if (drive.begun) facts.unshift(`begun ${drive.begun.slice(0, 16).replace("T", " ")} UTC`);
-  if (drive.against) facts.push(`beside it, dashed green: drive ${drive.against.number}, ${lasted(drive.against.duration_s)}, ${number(drive.against.distance_km, 1)} km`);
+  if (drive.against) facts.push(`beside it, dashed green: ${drive.against.log === drive.log ? `drive ${drive.against.number}` : drive.against.label}, ${lasted(drive.against.duration_s)}, ${number(drive.against.distance_km, 1)} km`);
   at("facts").textContent = facts.join(" · ");
   at("notes").textContent = drive.notes.join(" · ");
   at("notes").hidden = !drive.notes.length;
@@ -89,6 +90,7 @@ try {
   around.begin();
   await new Rules(drive, timeline).begin();
   document.body.dataset.ready = "yes";
+  await new Fits(drive, timeline).begin();
 } catch (error) {
   failed(error);
   throw error;

@@ -132,15 +132,25 @@ export class Timeline {
     if (this.whole) this.ask(); else { this.whole = true; this.go(0, this.most); }
   }
 
+  _other() {
+    const { against, number: own, log } = this.drive;
+    return against.log === log && against.number !== own ? `drive ${against.number}` : `other ${against.number}`;
+  }
+
   _layout() {
     const raised = new Map();
     for (const e of this.rules?.episodes ?? []) raised.set(e.rule, (raised.get(e.rule) ?? 0) + 1);
     const order = { stop: 0, ease: 1, note: 2 };
     const rules = this.drive.rules.filter((r) => raised.has(r.name)).sort((a, b) => order[a.action] - order[b.action]);
     const lanes = [{ kind: "segments", words: this.drive.against ? `drive ${this.drive.number}` : "segments" }];
-    if (this.drive.against) lanes.push({ kind: "other", words: `drive ${this.drive.against.number}` });
+    if (this.drive.against) lanes.push({ kind: "other", words: this._other() });
     if (this.drive.marks.length) lanes.push({ kind: "marks", words: "marks" });
     for (const r of rules) lanes.push({ kind: "rule", rule: r.name, action: r.action, words: plain(r.name) });
+    // The other drive's alerts as they were given on the way, by its own rules.
+    const there = new Set((this.drive.against?.live ?? []).map((e) => e.rule));
+    for (const r of (this.drive.against?.rules ?? []).filter((o) => there.has(o.name)).sort((a, b) => order[a.action] - order[b.action])) {
+      lanes.push({ kind: "rule-other", rule: r.name, action: r.action, words: `${this._other()}: ${plain(r.name)}` });
+    }
     const room = Math.max(window.innerHeight - 250, 360) - lanes.length * LANE;
     const panel = Math.min(PANEL_MOST, Math.max(PANEL_LEAST, Math.floor(room / Math.max(this.shown.length, 1))));
     const inner = lanes.length * LANE + 6 + this.shown.length * panel;
@@ -245,11 +255,15 @@ export class Timeline {
       }
     }
     for (const e of this.rules?.episodes ?? []) {
-      const lane = this.lanes.find((l) => l.rule === e.rule), rule = this.drive.rules.find((r) => r.name === e.rule);
+      const lane = this.lanes.find((l) => l.kind === "rule" && l.rule === e.rule), rule = this.drive.rules.find((r) => r.name === e.rule);
       if (!lane) continue;
       put(q, e.from[axis], e.to[axis], lane.bottom + 2, lane.top - 2, e.quiet ? "#b9b5ab" : ACTIONS[lane.action], 3);
       const p = this.panels.find((r) => r.name === rule.signal);
       if (p) put(s, e.from[axis], e.to[axis], p.bottom, p.top, ACTIONS[lane.action], 1);
+    }
+    for (const e of this.drive.against?.live ?? []) {
+      const lane = this.lanes.find((l) => l.kind === "rule-other" && l.rule === e.rule);
+      if (lane) put(q, e.from[axis], e.to[axis], lane.bottom + 5, lane.top - 5, ACTIONS[lane.action], 3);
     }
     this.sources.get("bands").data = q; this.sources.get("shade").data = s; this.sources.get("names").data = names;
     this.sources.get("marks").data = marks;
