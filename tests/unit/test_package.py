@@ -144,6 +144,7 @@ def test_the_key_is_of_kinds_and_ratings_and_of_no_name_order_or_tyre() -> None:
         load=None,
     )
     assert parts_key(same) == PARTS
+    assert PARTS[-1] == "turbo: boost 190 kPa, efficiency 0.7, power 200 kW"
     assert parts_key(replace(SHEET, parts=(*SHEET.parts, Airbox(name="box", flow_kg_h=900.0, drop_kpa=3.0)))) != PARTS
     assert parts_key(replace(SHEET, parts=(replace(TURBO, power_kw=210.0),))) != PARTS
 

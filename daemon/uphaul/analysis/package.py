@@ -17,7 +17,7 @@ import numpy as np
 from uphaul.analysis.pull_spread import COURSES, NORMAL, spread
 from uphaul.analysis.pulls import Pull
 from uphaul.physics.basis import Floats
-from uphaul.vehicle.sheet import Airbox, BuildSheet, ChargeCooler, Exhaust, Injectors, Turbo
+from uphaul.vehicle.sheet import Airbox, BuildSheet, ChargeCooler, Exhaust, Injectors, Part, Turbo
 
 __all__ = [
     "COMPARED",
@@ -48,7 +48,20 @@ HOW = (
     "deviation) either way that 95 in 100 new vehicles would lie inside if they scatter as the others do."
 )
 
-PARTS = (Turbo, Injectors, Airbox, ChargeCooler, Exhaust)
+PARTS: dict[type[Part], str] = {
+    Turbo: "turbo",
+    Injectors: "injectors",
+    Airbox: "airbox",
+    ChargeCooler: "intercooler",
+    Exhaust: "exhaust",
+}
+"""Parts that matter in a pull, in words."""
+
+UNITS = {
+    "_kpa": "kPa", "_kw": "kW", "_rpm": "rpm", "_mg_ms": "mg/ms", "_deg": "deg", "_kg_h": "kg/h", "_degc": "degC",
+}  # fmt: skip
+"""Units by the ends of the names of ratings."""
+
 WHO = ("name", "title", "source")
 """Fields of a part that rate nothing."""
 
@@ -159,11 +172,20 @@ def parts_key(sheet: BuildSheet) -> tuple[str, ...]:
     if (line := sheet.driveline) is not None:
         said.append(f"gears {', '.join(f'{g:g}' for g in line.gears)} by {line.final_drive:g}")
     for part in sheet.parts:
-        if isinstance(part, PARTS):
+        if (kind := PARTS.get(type(part))) is not None:
             ratings = [(f.name, getattr(part, f.name)) for f in fields(part) if f.name not in WHO]
-            told = ", ".join(f"{name} {float(value):g}" for name, value in sorted(ratings) if value is not None)
-            said.append(f"{type(part).__name__.lower()} {told}")
+            said.append(f"{kind}: {', '.join(_rating(n, v) for n, v in sorted(ratings) if v is not None)}")
     return tuple(sorted(said))
+
+
+def _rating(name: str, value: float | bool) -> str:
+    """A rating by the name of its field, whose end is its unit."""
+    if isinstance(value, bool):
+        return f"{name.replace('_', ' ')} {'yes' if value else 'no'}"
+    for end, unit in UNITS.items():
+        if name.endswith(end):
+            return f"{name.removesuffix(end).replace('_', ' ')} {value:g} {unit}"
+    return f"{name.replace('_', ' ')} {value:g}"
 
 
 def package_summary(vehicle: str, sheet: BuildSheet, pulls: Sequence[Pull]) -> VehicleSummary:
