@@ -10,6 +10,7 @@ import contextlib
 import json
 import struct
 import sys
+import threading
 import tomllib
 from collections.abc import AsyncIterator
 from dataclasses import replace
@@ -20,17 +21,24 @@ import aiohttp
 import numpy as np
 import pytest
 from axe_playwright_python.async_playwright import Axe
+from click.testing import CliRunner
 from playwright.async_api import Page, ViewportSize, expect
 
 from support.complained import enter, mark
-from support.live_page import page_at, picture
+from support.complaints import EVIL, MARKS_MS, log_of
+from support.live_page import PHONE, page_at, picture
 from support.whole_drives import IDLING, Leg, by_hand
+from uphaul.analysis.comparison import compare
+from uphaul.analysis.findings import findings
+from uphaul.analysis.moments import moments
 from uphaul.analysis.whole import WholeDrive
+from uphaul.cli import main
 from uphaul.config import demo_config
 from uphaul.desk import DeskDrive, load_drive, make_desk
 from uphaul.desk.library import check
 from uphaul.desk.server import POLICY
 from uphaul.errors import UphaulError
+from uphaul.reports.words import role_words
 from uphaul.signals import Signal
 from uphaul.web import serve
 
@@ -221,6 +229,144 @@ async def test_two_drives_lie_side_by_side(drives: tuple[DeskDrive, DeskDrive], 
         await picture(page, f"desk-beside-{axis}", whole=True)
 
 
+@pytest.fixture(scope="module")
+def complaint(tmp_path_factory: pytest.TempPathFactory) -> tuple[DeskDrive, DeskDrive]:
+    """A drive whose exhaust got hotter than in the good one, with two marks on the climb."""
+    path = log_of(tmp_path_factory.mktemp("complaint") / "complaint.db")
+    return load_drive(path, 2), load_drive(path, 1)
+
+
+@contextlib.asynccontextmanager
+async def fitted(drive: DeskDrive, against: DeskDrive | None, size: ViewportSize = DESK) -> AsyncIterator[Page]:
+    """The page, once it tells what fits the evidence."""
+    async with desk(drive, against, size) as page:
+        await page.wait_for_selector("body[data-fits]")
+        yield page
+
+
+async def shown_s(page: Page) -> tuple[float, float]:
+    """From where to where the page shows the drive."""
+    low, high = [_seconds(t) for t in (await page.locator("#span").inner_text()).split(" to ")]
+    return low, high
+
+
+@pytest.mark.asyncio
+async def test_a_marked_moment_tells_what_was_unusual_and_leads_there(complaint: tuple[DeskDrive, DeskDrive]) -> None:
+    expected = moments(complaint[0].whole, complaint[1].whole)
+    async with fitted(*complaint) as page:
+        await picture(page, "desk-complaint", whole=True)
+        marks = page.locator("#marked .mark")
+        assert await marks.count() == len(MARKS_MS)
+        await expect(marks.first).to_contain_text(EVIL)
+        assert expected[0].unusual, "the complaint must have something to tell"
+        told = await marks.first.locator("tbody th").all_inner_texts()
+        assert told == [role_words(u.role) for u in expected[0].unusual]
+        await marks.first.locator("button", has_text="two minutes around 4:00.0").click()
+        low, high = await shown_s(page)
+        assert (low, high) == pytest.approx([t / 1000 for t in expected[0].window_ms], abs=0.11)
+        assert high - low <= 240.11
+        await expect(page.locator("#reading")).to_contain_text("at 4:00.0")
+
+
+@pytest.mark.asyncio
+async def test_findings_stand_with_their_evidence_and_lead_to_its_moments(
+    complaint: tuple[DeskDrive, DeskDrive],
+) -> None:
+    expected = findings(complaint[0].whole, complaint[1].whole)
+    strong = max((e for e in expected.evidence if e.known), key=lambda e: abs(e.strength))
+    assert strong.moments_ms
+    async with fitted(*complaint) as page:
+        box = page.locator("#findings")
+        await expect(box.locator(".verdict")).to_have_text(expected.words)
+        await expect(page.locator("#verdict")).to_have_text(expected.words)
+        assert await box.locator(".cause").count() == min(len(expected.ranked), 5)
+        row = box.locator("table.told tbody tr").first
+        await expect(row).to_contain_text(strong.text)
+        await row.locator("button.moment").first.click()
+        low, high = await shown_s(page)
+        begin, end = (t / 1000 for t in strong.moments_ms[0])
+        assert low <= begin and high >= end and high - low < float(complaint[0].t_s[-1])
+        blind = [e for e in expected.evidence if not e.known]
+        await expect(box.locator("#blind summary")).to_have_text(f"Can't tell: {len(blind)} signs")
+        await expect(box).to_contain_text("never name a cause as certain")
+
+
+@pytest.mark.asyncio
+async def test_the_comparison_is_told_as_a_whole_and_cell_by_cell(complaint: tuple[DeskDrive, DeskDrive]) -> None:
+    expected = compare(complaint[0].whole, complaint[1].whole)
+    there = [d for d in expected.differences if d.comparable]
+    assert there and len(there) < len(expected.differences)
+    async with fitted(*complaint) as page:
+        rows = page.locator("#differences-of tbody tr")
+        assert await rows.locator("th").all_inner_texts() == [d.quantity.words for d in there]
+        not_ = await page.locator("#not-comparable li").all_inner_texts()
+        assert [w.split(":")[0] for w in not_] == [d.quantity.words for d in expected.differences if d.reason]
+        for d in there[:2]:
+            await rows.get_by_role("button", name=d.quantity.words, exact=True).click()
+            filled = np.isfinite(d.difference)
+            assert await page.locator("#cells td.full").count() == int(filled.sum())
+            sure = np.abs(d.difference[filled]) > d.uncertainty[filled]
+            assert await page.locator("#cells td.sure").count() == int(sure.sum())
+        await page.locator("#cells td.full").first.hover()
+        await expect(page.locator("#cells-words")).to_contain_text("give or take")
+        await expect(page.locator("#cells-words")).to_contain_text("of the other")
+        await page.locator("#cells-list summary").click()
+        assert await page.locator("#cells-list tbody tr").count() == int(filled.sum())
+
+
+@pytest.mark.asyncio
+async def test_without_a_reference_nothing_is_compared_and_the_page_says_so(
+    complaint: tuple[DeskDrive, DeskDrive],
+) -> None:
+    async with fitted(complaint[0], None) as page:
+        await expect(page.locator("#findings .caution").first).to_contain_text("--against")
+        await expect(page.locator("#beside")).to_contain_text("Not compared")
+        assert await page.locator("#cells td").count() == 0
+
+
+@pytest.mark.asyncio
+async def test_the_other_drives_alerts_lie_in_lanes_of_their_own(drives: tuple[DeskDrive, DeskDrive]) -> None:
+    assert {e.rule for e in drives[0].live} - {e.rule for e in drives[1].live}
+    async with desk(drives[1], drives[0]) as page:
+        lanes = await page.locator("#gutter .lane").all_inner_texts()
+        assert [w for w in lanes if w.startswith("drive 1: ")] == [
+            f"drive 1: {r.name.replace('-', ' ').replace('_', ' ').replace(':', ': ')}"
+            for r in sorted(drives[0].rules, key=lambda r: -r.action)
+            if r.name in {e.rule for e in drives[0].live}
+        ]
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("size", [SMALL, PHONE], ids=["small", "phone"])
+async def test_what_fits_has_no_scrolling_sideways(complaint: tuple[DeskDrive, DeskDrive], size: ViewportSize) -> None:
+    async with fitted(*complaint, size=size) as page:
+        await picture(page, f"desk-complaint-{size['width']}", whole=True)
+        assert await page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+
+
+@pytest.mark.asyncio
+async def test_what_fits_is_accessible(complaint: tuple[DeskDrive, DeskDrive]) -> None:
+    async with fitted(*complaint) as page:
+        found = await Axe().run(page)
+        assert [(v["id"], [n["target"] for n in v["nodes"]][:4]) for v in found.response["violations"]] == []
+
+
+@pytest.mark.asyncio
+async def test_the_page_is_there_before_the_drive_is_and_says_when_it_can_not_be_loaded(
+    drives: tuple[DeskDrive, DeskDrive],
+) -> None:
+    gate = threading.Event()
+
+    def load() -> tuple[DeskDrive, DeskDrive | None]:
+        assert gate.wait(30)
+        raise UphaulError("the log has a hole")
+
+    async with serve(make_desk(load)) as port, page_at(f"http://127.0.0.1:{port}/", DESK, problems=True) as page:
+        await expect(page.locator("#title")).to_have_text("The drive")
+        gate.set()
+        await expect(page.locator("#broken")).to_contain_text("the log has a hole")
+
+
 @pytest.mark.asyncio
 async def test_the_small_desk_has_no_scrolling_sideways(drives: tuple[DeskDrive, DeskDrive]) -> None:
     async with desk(*drives, size=SMALL) as page:
@@ -308,31 +454,61 @@ async def test_no_page_from_elsewhere_looks_or_judges(drives: tuple[DeskDrive, D
             assert "Server" not in answer.headers
 
 
+@contextlib.asynccontextmanager
+async def running(*arguments: str) -> AsyncIterator[tuple[asyncio.subprocess.Process, list[str]]]:
+    """The command and the four lines that it begins with."""
+    command = [sys.executable, "-m", "uphaul", "desk", *arguments]
+    process = await asyncio.create_subprocess_exec(*command, stdout=asyncio.subprocess.PIPE)
+    assert process.stdout is not None
+    try:
+        async with asyncio.timeout(60):
+            yield process, [(await process.stdout.readline()).decode() for _ in range(4)]
+            process.terminate()
+            assert await process.wait() == 0
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+
+
 @pytest.mark.asyncio
 async def test_the_command_serves_the_page_until_it_is_told_to_end(log: Path) -> None:
-    running = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        "uphaul",
-        "desk",
-        str(log),
-        "--drive",
-        "1",
-        "--against",
-        "2",
-        stdout=asyncio.subprocess.PIPE,
-    )
-    assert running.stdout is not None
-    async with asyncio.timeout(60):
-        lines = [(await running.stdout.readline()).decode() for _ in range(3)]
-        assert lines[0] == "drive 1 of invented.db: 9 min 55 s, beside drive 2 of invented.db.\n"
-        assert "Invented demo data" in lines[1]
-        url = lines[2].split()[-1]
+    async with running(str(log), "--drive", "1", "--against", "2") as (_, lines):
+        (page,) = [line for line in lines if line.startswith("  page")]
+        url = page.split()[-1]
         assert url.startswith("http://127.0.0.1:")
+        assert "drive 1 of invented.db: 9 min 55 s, beside drive 2 of invented.db.\n" in lines
+        assert any("Invented demo data" in line for line in lines)
         async with aiohttp.ClientSession() as session, session.get(f"{url}drive.json") as answer:
             assert (await answer.json())["against"]["number"] == 2
-        running.terminate()
-        assert await running.wait() == 0
+
+
+@pytest.mark.asyncio
+async def test_the_command_lays_a_drive_of_another_log_beside(
+    log: Path, complaint: tuple[DeskDrive, DeskDrive]
+) -> None:
+    async with running(str(log), "--drive", "1", "--against", f"{complaint[0].path}#1") as (_, lines):
+        assert "drive 1 of invented.db: 9 min 55 s, beside drive 1 of complaint.db.\n" in lines
+
+
+@pytest.mark.parametrize(
+    ("against", "words"),
+    [
+        ("2", "--against 2: is the drive itself"),
+        ("{log}#2", "is the drive itself"),
+        ("{log}", "is the drive itself"),
+        ("9", "there is no drive 9"),
+        ("{log}#9", "there is no drive 9"),
+        ("nowhere.db", "there is no file nowhere.db; name another drive of LOG by its number"),
+        ("{other}", "is no log"),
+    ],
+)
+def test_what_can_not_lie_beside_is_refused_in_words(log: Path, against: str, words: str, tmp_path: Path) -> None:
+    other = tmp_path / "notes.txt"
+    other.write_text("no drive")
+    done = CliRunner().invoke(main, ["desk", str(log), "--against", against.format(log=log, other=other)])
+    assert done.exit_code == 2
+    assert words in done.stderr
 
 
 def test_without_the_library_the_command_to_install_it_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -272,6 +272,17 @@ def test_as_json_it_gives_figures_for_programs(made: Made) -> None:
     assert len(told["alerts"]) == len(made.case.episodes)
 
 
+def test_the_good_drive_may_lie_in_another_log(made: Made, tmp_path: Path) -> None:
+    other = tmp_path / "handover.db"
+    other.write_bytes(made.log.read_bytes())
+    arguments = ["report", str(made.log), "--drive", "2", "--json", "--against"]
+    own, others = (CliRunner().invoke(main, [*arguments, a]) for a in ("1", f"{other}#1"))
+    assert own.exit_code == others.exit_code == 0, others.output
+    mine, theirs = json.loads(own.stdout), json.loads(others.stdout)
+    assert (mine["reference_file"], theirs["reference_file"]) == (made.log.name, "handover.db")
+    assert mine["comparison"] == theirs["comparison"]
+
+
 def test_it_writes_over_nothing_unless_told_to(made: Made, tmp_path: Path) -> None:
     there = tmp_path / "mine.html"
     there.write_text("mine")
@@ -286,7 +297,11 @@ def test_it_writes_over_nothing_unless_told_to(made: Made, tmp_path: Path) -> No
 
 @pytest.mark.parametrize(
     ("arguments", "why"),
-    [(["--drive", "2", "--against", "2"], "is the drive itself"), (["--drive", "9"], "there is no drive 9")],
+    [
+        (["--drive", "2", "--against", "2"], "is the drive itself"),
+        (["--drive", "9"], "there is no drive 9"),
+        (["--against", "nowhere.db#1"], "there is no file nowhere.db"),
+    ],
 )
 def test_a_drive_that_can_not_be_is_refused(made: Made, arguments: list[str], why: str) -> None:
     done = CliRunner().invoke(main, ["report", str(made.log), *arguments, "--json"])

@@ -5,12 +5,21 @@ from __future__ import annotations
 import asyncio
 import logging
 import signal
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from uphaul.cli import text
+from uphaul.cli.beside import AGAINST, beside
 from uphaul.desk.library import check
+from uphaul.errors import UphaulError
+from uphaul.log.drives import pick_drive
+from uphaul.log.reader import Log
+
+if TYPE_CHECKING:
+    from uphaul.desk import DeskDrive
 
 __all__ = ["command"]
 
@@ -20,38 +29,58 @@ HOST = "127.0.0.1"
 @click.command()
 @click.argument("log_file", metavar="LOG", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--drive", type=int, help="Which drive (default: the last one).")
-@click.option("--against", type=int, help="Another drive of the log, to be laid beside it.")
+@click.option("--against", metavar="M", help=f"The reference, to be laid beside it: {AGAINST}.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Of the page (default: any free one).")
-def command(log_file: Path, *, drive: int | None, against: int | None, port: int) -> None:
+def command(log_file: Path, *, drive: int | None, against: str | None, port: int) -> None:
     """Show a drive of a LOG in the browser: what was measured, what the rules said, and what others would have said.
 
     Limits, deadbands and delays can be moved; the drive is judged again at once, by the judge of the vehicle. The
-    changed rules file is for you to save: nothing is written here. Only this machine can open the page, for a drive
-    tells where its owner went. Needs the extra `workshop`.
+    changed rules file is for you to save: nothing is written here. Below the drive stand the moments that the driver
+    marked, what fits the evidence and, beside a reference drive, how it differs. Only this machine can open the page,
+    for a drive tells where its owner went. Needs the extra `workshop`.
     """
     check()
-    from uphaul.desk import load_drive, make_desk
+    with Log.open(log_file) as file:
+        number = pick_drive(file, drive)
+    other = beside(log_file, number, against)
+    from uphaul.desk import load_drive
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
-    shown = load_drive(log_file, drive)
-    other = load_drive(log_file, against) if against is not None else None
-    span = text.duration(int(shown.whole.t_ms[-1] - shown.whole.t_ms[0]))
-    lines = [f"{shown.label}: {span}" + (f", beside {other.label}" if other else "") + ".", *shown.notes]
-    asyncio.run(_serve(make_desk(shown, other), port, lines))
+
+    def load() -> tuple[DeskDrive, DeskDrive | None]:
+        shown = load_drive(log_file, number)
+        return shown, None if other is None else load_drive(*other)
+
+    asyncio.run(_serve(load, port))
 
 
-async def _serve(app: object, port: int, lines: list[str]) -> None:
-    from aiohttp import web
-
+async def _serve(load: Callable[[], tuple[DeskDrive, DeskDrive | None]], port: int) -> None:
+    from uphaul.desk import make_desk
     from uphaul.web import serve
 
-    assert isinstance(app, web.Application)
     stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    wrong: list[UphaulError] = []
     for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    async with serve(app, HOST, port) as bound:
-        for line in lines:
-            click.echo(line)
+        loop.add_signal_handler(number, stop.set)
+
+    def told() -> tuple[DeskDrive, DeskDrive | None]:
+        """Load, and tell on the terminal what there is; what can't be loaded ends the command."""
+        try:
+            shown, other = load()
+        except UphaulError as error:
+            wrong.append(error)
+            loop.call_soon_threadsafe(stop.set)
+            raise
+        span = text.duration(int(shown.whole.t_ms[-1] - shown.whole.t_ms[0]))
+        click.echo(f"{shown.label}: {span}" + (f", beside {other.label}" if other else "") + ".")
+        for note in shown.notes:
+            click.echo(note)
+        return shown, other
+
+    async with serve(make_desk(told), HOST, port) as bound:
         click.echo(f"  page       http://{HOST}:{bound}/")
         click.echo("  to end     Ctrl-C")
         await stop.wait()
+    if wrong:
+        raise wrong[0]

@@ -4,20 +4,35 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from uphaul.cli.beside import AGAINST, beside
 from uphaul.errors import UphaulError
 from uphaul.log.drives import pick_drive
 from uphaul.log.reader import Log
 
+if TYPE_CHECKING:
+    from uphaul.reports.case import Case
+
 __all__ = ["command"]
+
+
+def _reference(log: Log, path: Path, number: int) -> Case:
+    """The drive of that log, which may be `log` itself."""
+    from uphaul.cli.report_case import read_case
+
+    if path.samefile(log.path):
+        return read_case(log, number)
+    with Log.open(path) as other:
+        return read_case(other, number)
 
 
 @click.command()
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--drive", type=int, metavar="N", help="The drive that is complained about (default: the last one).")
-@click.option("--against", type=int, metavar="M", help="The reference: the handover drive, or another good one.")
+@click.option("--against", metavar="M", help=f"The reference, the handover drive or another good one: {AGAINST}.")
 @click.option(
     "--to",
     "target",
@@ -37,7 +52,7 @@ def command(
     log: Path,
     *,
     drive: int | None,
-    against: int | None,
+    against: str | None,
     target: Path | None,
     pdf: Path | None,
     as_json: bool,
@@ -53,10 +68,7 @@ def command(
     """
     with Log.open(log) as file:
         number = pick_drive(file, drive)
-        if against == number:
-            raise UphaulError(
-                f"--against {against}: is the drive itself; name another one, a good one of the same vehicle"
-            )
+        other = beside(log, number, against)
         if target is None and pdf is None and not as_json:
             target = Path(f"report-drive-{number}.html")
         for path in (target, pdf):
@@ -65,7 +77,7 @@ def command(
         from uphaul.cli.report_case import read_case
         from uphaul.reports.case import look
 
-        reference = None if against is None else read_case(file, against)
+        reference = None if other is None else _reference(file, *other)
         case = read_case(file, number, reference)
     looked = look(case, reference)
     from uphaul.reports.complaint import answer, complaint

@@ -23,6 +23,7 @@ def to_object(case: Case, looked: Looked, reference: Case | None) -> dict[str, A
         "file": case.log,
         "drive": case.about.id,
         "reference": None if reference is None else reference.about.id,
+        "reference_file": None if reference is None else reference.log,
         "begun": case.about.begun,
         "duration_s": (case.last_ms - case.first_ms) / 1000.0,
         "invented": case.invented,
@@ -123,6 +124,7 @@ def _finding(f: Finding) -> dict[str, Any]:
         "cant_tell": list(f.cant_tell),
         "t_ms": [list(m) for m in f.moments_ms],
         "check_first": f.first,
+        "place": f.place,
         "rival": f.rival or None,
         "apart": f.apart or None,
     }

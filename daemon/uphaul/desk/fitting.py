@@ -135,7 +135,7 @@ def _comparison(c: Comparison, place: Places) -> dict[str, Any]:
 
 def _difference(d: Difference, place: Places) -> dict[str, Any]:
     q = d.quantity
-    told: dict[str, Any] = {"what": q.words, "unit": unit_words(q.unit), "reason": d.reason}
+    told: dict[str, Any] = {"what": q.words, "unit": unit_words(q.unit), "reason": d.reason.replace("_", " ")}
     if not d.comparable:
         return told
     beyond = None if isnan(d.overall) else abs(d.overall) > d.overall_uncertainty

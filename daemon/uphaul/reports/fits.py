@@ -79,7 +79,8 @@ def _when(spans: tuple[tuple[int, int], ...]) -> str:
 
 
 def _finding(place: int, f: Finding) -> list[Block]:
-    out: list[Block] = [Heading(f"{place + 1}. {f.title}"), Para(f"Check first: {f.first}.")]
+    alike = " (shares the first place)" if f.place == 1 and place == 1 else ""
+    out: list[Block] = [Heading(f"{f.place}. {f.title}{alike}"), Para(f"Check first: {f.first}.")]
     rows = [("for", e.text, _when(e.moments_ms[:2])) for e in f.speaks_for]
     rows += [("against", e.text, _when(e.moments_ms[:2])) for e in f.speaks_against]
     rows += [("not explained by it", e.text, _when(e.moments_ms[:2])) for e in f.strays]
@@ -100,8 +101,8 @@ def beside(case: Case, looked: Looked, reference: Case | None) -> Section:
     load = c.load or "nothing, as none is known in both"
     long = duration(reference.last_ms - reference.first_ms)
     what = (
-        f"The reference is {_named(reference)}, {long} long. Compared is what both drives did steadily at the same "
-        f"engine speed and load (told by {load}), each quantity freed of weather and height."
+        f"The reference is {_named(case, reference)}, {long} long. Compared is what both drives did steadily at the "
+        f"same engine speed and load (told by {load}), each quantity freed of weather and height."
     )
     blocks: list[Block] = [Para(what)]
     blocks += [Para(f"Beware: {text}.", "caution") for text in c.cautions]
@@ -118,9 +119,10 @@ def beside(case: Case, looked: Looked, reference: Case | None) -> Section:
     return Section("beside", title, tuple(blocks))
 
 
-def _named(reference: Case) -> str:
+def _named(case: Case, reference: Case) -> str:
     begun = f", begun {reference.about.begun[:16].replace('T', ' ')} UTC" if reference.about.begun else ""
-    return f"drive {reference.about.id}{begun}"
+    of = "" if reference.log == case.log else f" of {reference.log}"
+    return f"drive {reference.about.id}{of}{begun}"
 
 
 def _difference(d: Difference) -> tuple[str, ...]:

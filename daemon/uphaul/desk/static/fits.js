@@ -5,7 +5,7 @@
 import { amount, ask, at, clock, lasted, make, number } from "/words.js";
 
 const MOST_CAUSES = 5;
-const signed = (x, u) => (x > 0 ? `+${amount(x, u)}` : amount(x, u));
+const signed = (x, u) => (x > 0 && number(x) !== "0" ? `+${amount(x, u)}` : amount(x, u));
 const share = (x) => `${number(100 * x, x < 0.1 ? 1 : 0)} %`;
 const list = (items) => make("ul", {}, ...items.map((i) => make("li", {}, ...[i].flat())));
 
@@ -78,15 +78,16 @@ export class Fits {
 
   _findings({ findings: f, proven, reference }) {
     const out = [make("p", { class: "verdict" }, f.words)];
+    at("verdict").replaceChildren(make("a", { href: "#h-findings" }, f.words));
     if (!reference) out.push(make("p", { class: "caution" }, "No other drive lies beside this one, so nothing could be compared: name the handover drive, or another good one of the same vehicle, with --against."));
     for (const c of f.cautions) out.push(make("p", { class: "caution" }, `Beware: ${c}.`));
     f.ranked.slice(0, MOST_CAUSES).forEach((one, i) => {
       const inside = [make("p", {}, make("b", {}, "Check first: "), `${one.first}.`)];
-      const part = (words, all) => { if (all.length) inside.push(make("h4", {}, words), this._evidence(all)); };
+      const part = (words, all) => { if (all.length) inside.push(make("h3", {}, words), this._evidence(all)); };
       part("Speaks for it", one.for);
       part("Speaks against it", one.against);
       part("Not explained by it", one.strays);
-      if (one.cant_tell.length) inside.push(make("h4", {}, "Can't tell"), list(one.cant_tell));
+      if (one.cant_tell.length) inside.push(make("h3", {}, "Can't tell"), list(one.cant_tell));
       if (one.rival) inside.push(make("p", {}, make("b", {}, `Against the next, ${one.rival}: `), `${one.apart}.`));
       out.push(make("details", { class: "cause", open: i === 0 },
         make("summary", {}, `${i + 1}. ${one.title}`, make("small", {}, `${one.for.length} for, ${one.against.length + one.strays.length} against, ${one.cant_tell.length} can't tell`)),
@@ -127,8 +128,8 @@ export class Fits {
     for (const other of document.querySelectorAll("#differences-of tr[aria-current]")) other.removeAttribute("aria-current");
     row.setAttribute("aria-current", "true");
     const by = new Map(d.cells.map((c) => [`${c.x}/${c.y}`, c])), range = (key) => [Math.min(...d.cells.map((c) => c[key])), Math.max(...d.cells.map((c) => c[key]))];
-    const [x0, x1] = range("x"), [y0, y1] = range("y"), most = Math.max(...d.cells.map((c) => Math.abs(c.difference)), 1e-9);
-    const edge = (axis, i) => number(axis.edges[i], Math.abs(axis.edges[axis.edges.length - 1]) < 2 ? 2 : 0);
+    const [x0, x1] = range("x"), [y0, y1] = range("y"), most = Math.max(...d.cells.map((c) => Math.max(Math.abs(c.difference), c.uncertainty)), 1e-9);
+    const step = (axis) => axis.edges[1] - axis.edges[0], edge = (axis, i) => number(axis.edges[i], step(axis) < 0.2 ? 2 : step(axis) % 1 ? 1 : 0);
     const where = (c) => `${d.x.words} ${edge(d.x, c.x)} to ${edge(d.x, c.x + 1)} ${d.x.unit}, ${d.y.words} ${edge(d.y, c.y)} to ${edge(d.y, c.y + 1)} ${d.y.unit}`;
     const sure = (c) => Math.abs(c.difference) > c.uncertainty;
     const figures = (c) => `${where(c)}: ${signed(c.difference, d.unit)}, give or take ${amount(c.uncertainty, d.unit)}${sure(c) ? "" : " (not beyond it)"}; the reference reads ${amount(c.reference, d.unit)}; ${lasted(c.drive_s)} of this drive (${share(c.share)}), ${lasted(c.reference_s)} of the other; ${amount(c.corrected, d.unit)} put down to weather and height.`;

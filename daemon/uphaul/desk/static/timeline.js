@@ -251,7 +251,7 @@ export class Timeline {
         const x = m.at[axis];
         if (x < a || x > b) continue;
         marks.x0.push(x); marks.x1.push(x); marks.y0.push(0); marks.y1.push(lane.top);
-        names.x.push(x); names.y.push((lane.top + lane.bottom) / 2); names.w.push(m.text || "mark");
+        names.x.push(x); names.y.push((lane.top + lane.bottom) / 2); names.w.push(m.text.length > 28 ? `${m.text.slice(0, 27)}…` : m.text || "mark");
       }
     }
     for (const e of this.rules?.episodes ?? []) {
