@@ -104,10 +104,11 @@ TESTED_ON = Family(
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """One vehicle: its parameters by the names of `Family`, and the seed that chose them."""
+    """One vehicle: its parameters by the names of `Family`, and whether boost control tells where its actuator is."""
 
     of: dict[str, float]
     laws: int
+    actuator_told: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,8 @@ def vehicle(family: Family, number: int) -> Vehicle:
     """The vehicle of that number of a family."""
     chance = np.random.default_rng([family.seed, number])
     names = [f for f in Family.__dataclass_fields__ if f not in ("name", "seed", "laws")]
-    return Vehicle({n: float(chance.uniform(*getattr(family, n))) for n in names}, family.laws)
+    of = {n: float(chance.uniform(*getattr(family, n))) for n in names}
+    return Vehicle(of, family.laws, actuator_told=number % 3 != 2)  # two thirds of them
 
 
 def trip(

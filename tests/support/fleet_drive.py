@@ -11,9 +11,11 @@ from support.fleet import GRID_M, Trip
 from uphaul.analysis.whole import ROLES, WholeDrive
 from uphaul.signals import Signal
 
-__all__ = ["FAULTS", "drive_fleet"]
+__all__ = ["FAULTS", "Truth", "drive_fleet", "drive_true"]
 
 F = npt.NDArray[np.float64]
+Truth = dict[str, F]
+"""What was, twice a second, without sensors: by the names in `drive_true`."""
 DT, EVERY = 0.05, 10
 LHV, CP_AIR, CP_EX, R_AIR, G = 42.8e6, 1005.0, 1150.0, 287.05, 9.80665
 ZERO = 273.15
@@ -33,12 +35,12 @@ NOISE = {
     "compressor_out": 0.4,
     "ambient": 0.08, "speed": 0.022, "pedal": 0.0015, "mixture": 0.006, "fuel": 1.1e-5, "oil_temp": 0.12,
     "oil_pressure": 2.5, "battery": 0.02, "altitude": 0.6, "exhaust_pressure": 1.2, "turbo_speed": 120.0,
-    "grade": 0.003,
+    "grade": 0.003, "boost_actuator": 0.008,
 }  # fmt: skip
 LAG_S = {
     "map": 0.03, "egt": 3.0, "coolant": 4.0, "head": 2.0, "charge": 1.5, "compressor_out": 2.5, "ambient": 10.0,
     "speed": 0.1, "mixture": 0.3, "fuel": 0.1, "oil_temp": 4.0, "oil_pressure": 0.1, "exhaust_pressure": 0.1,
-    "grade": 2.0,
+    "grade": 2.0, "boost_actuator": 0.05,
 }  # fmt: skip
 
 
@@ -74,6 +76,14 @@ RAD_M = 4.885 / 0.380
 
 def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
     """Every trip driven (all of them for as long as the first), as the log would give it back."""
+    return drive_true(trips)[0]
+
+
+def drive_true(trips: Sequence[Trip]) -> tuple[list[WholeDrive], list[Truth]]:
+    """The same, and what was: before lag, noise and drift of the sensors.
+
+    Trips of one seed in one call meet the same gusts, bumps and flutter: a drive and its twin without the fault.
+    """
     n = len(trips)
     p = {k: np.array([t.vehicle.of[k] for t in trips]) for k in trips[0].vehicle.of}
     laws = trips[0].vehicle.laws
@@ -84,8 +94,10 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         return np.array([t.faults.get(name, default) for t in trips])
 
     chance = np.random.default_rng(sum(t.seed for t in trips) % 2**32)
+    seeds, same = np.unique([t.seed for t in trips], return_inverse=True)
     steps = round(trips[0].seconds / DT)
     kept: dict[str, F] = {}
+    was_so: dict[str, F] = {}
     height = np.stack([t.height_m for t in trips])
     goals = np.stack([t.goal_m_s for t in trips])
     stops = np.array([[*t.stops_m, np.inf] for t in trips])
@@ -120,7 +132,7 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
     for step in range(steps):
         t_s = step * DT
         running = t_s >= 14.0
-        z = chance.standard_normal((3, n))
+        z = chance.standard_normal((4, len(seeds)))[:, same]
         gust += -gust * DT / 6.0 + p["gust_m_s"] * 0.129 * z[0]
         ripple += -ripple * DT / 9.0 + 0.0016 * 0.105 * z[1]
         flutter += -flutter * DT / 1.2 + 0.289 * z[2]
@@ -141,7 +153,7 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         goal = np.where(due, np.where(queue_s > 0.0, np.where((t_s % 40.0) < 12.0, 2.5, 0.0), 0.0), goal)
         stood = np.where(due & (speed < 3.2), stood + DT, stood)
         done = due & (stood > stop_for)
-        hard_pull = np.where(done, chance.random(n) < 0.6, hard_pull)
+        hard_pull = np.where(done, chance.random(len(seeds))[same] < 0.6, hard_pull)
         served, stood = served + done, np.where(done, 0.0, stood)
         goal = np.where((t_s < 40.0) | crawl, 0.0, goal)
         pace = np.where(speed > 8.0, np.where(hard_pull > 0, 0.9, 0.45), 0.8)
@@ -226,7 +238,7 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
         told = np.where(over, 0.0, np.maximum(asked, np.clip(idle_mg + 0.06 * miss, 0.0, 45.0))) if running else asked
         told = np.minimum(told, air / least_afr / strokes * 1e6)
         # what is injected: more than asked, no more than the supply gives, or cut by a box for some seconds
-        thirst += -thirst * DT / 4.0 + 0.05 * chance.standard_normal(n) * np.sqrt(2 * DT / 4.0)
+        thirst += -thirst * DT / 4.0 + 0.05 * z[3] * np.sqrt(2 * DT / 4.0)
         most_flow = np.where(bad["starved"] > 0, (1 - bad["starved"] + thirst) * most_mg * 1e-6 * 2700 / 30.0, np.inf)
         loaded = (pedal > 0.8) & (told > 0.75 * most_mg)
         load_for = np.where(
@@ -373,7 +385,7 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
             "head": head - ZERO, "charge": charge - ZERO, "compressor_out": t2 - ZERO, "ambient": ambient - ZERO,
             "speed": speed, "mixture": np.minimum(afr / 14.5, 8.0), "fuel": told * 1e-6 * strokes,
             "oil_temp": oil - ZERO,
-            "oil_pressure": pressure, "exhaust_pressure": p3, "grade": grade,
+            "oil_pressure": pressure, "exhaust_pressure": p3, "grade": grade, "boost_actuator": 1.0 - gate,
         }  # fmt: skip
         for name, value in truth.items():
             was = lag[name]
@@ -392,7 +404,22 @@ def drive_fleet(trips: Sequence[Trip]) -> list[WholeDrive]:
             if name not in kept:
                 kept[name] = np.empty((n, -(-steps // EVERY)))
             kept[name][:, at] = value
-    return _as_drives(trips, p, kept, chance)
+        so = {
+            "far_m": far, "speed": speed, "map": map_kpa, "coolant": coolant - ZERO, "charge": charge - ZERO,
+            "ambient": ambient - ZERO, "egt": egt - ZERO, "compressor_out": t2 - ZERO, "mixture": truth["mixture"],
+            "intake_kpa": baro - inlet_kpa, "behind_kpa": behind - baro, "oil_pressure": pressure,
+            "leaked": 1.0 - air / np.maximum(flow, 1e-6), "blown": hole / out, "recirculated": egr * np.ones(n),
+            "injected": np.where((told > 0.5 * most_mg) & (pedal > 0.5), mg / np.maximum(told, 1e-6), 1.0),
+            "slip": np.where(slipping & (speed > 4.0), 1.0 - matched / np.maximum(rpm, 1.0), 0.0),
+            "brakes_n": bad["brakes"] * (speed > 0.5),
+            "air_n": 0.5 * density * p["drag_m2"] * air_m_s * np.abs(air_m_s),
+            "weight_n": (mass - stated_kg) * G * (p["rolling"] + grade) * (speed > 0.5),
+        }  # fmt: skip
+        for name, value in so.items():
+            if name not in was_so:
+                was_so[name] = np.empty((n, -(-steps // EVERY)))
+            was_so[name][:, at] = value
+    return _as_drives(trips, p, kept, chance), [{k: v[i] for k, v in was_so.items()} for i in range(n)]
 
 
 def _breathing(rpm: F, laws: int) -> F | float:
@@ -441,6 +468,8 @@ def _as_drives(
                 gone[int(at) : int(stop)] = True
                 at = stop
             kept[t.channel][k][gone] = np.nan
+        if not t.vehicle.actuator_told:
+            kept["boost_actuator"][k] = np.nan
     m = kept["map"], kept["baro"]
     kept["boost"] = m[0] - m[1]
     kept["pressure_ratio"] = m[0] / m[1]
