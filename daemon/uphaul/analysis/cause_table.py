@@ -59,9 +59,9 @@ def _p(*expects: Expect, may: str = "", title: str = "") -> Picture:
     return Picture(expects, frozenset(may.split()), title)
 
 
-_HEAT = "coolant_light coolant_heavy coolant_slow"
+_HEAT = "coolant_light coolant_heavy coolant_slow hot_easy"
 _TURBO = "turbo_speed compressor_out drive_pressure"
-_WEAK = "drag drag_grows boost fuel"  # less air: the smoke limit holds fuel back
+_WEAK = "drag drag_grows boost fuel actuator"  # less air: the smoke limit holds fuel back
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -80,15 +80,17 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "boost-control", "boost control worn or sticking (wastegate, vanes, actuator)",
         "move the actuator with a hand pump and a gauge: does it start and end where it should, without a jump?",
-        (_p(_e("boost", -1, 2.2, 2.0), may="egt drag drag_grows fuel",
+        (_p(_e("boost", -1, 2.2, 2.0), _e("actuator_reach", -1, 2.2, 2.2), may="actuator egt drag drag_grows fuel",
            title="boost control lets boost go (sticks open)"),
-         _p(_e("over_boost", 1, 2.2, 2.0), may="boost", title="boost control holds too much boost (sticks shut)")),
+         _p(_e("over_boost", 1, 2.2, 2.0), may="boost actuator",
+            title="boost control holds too much boost (sticks shut)")),
         prior=0.2,
     ),
     Cause(
         "turbine-leak", "exhaust leak before the turbine",
         "look for soot at the manifold and turbine flange, listen when cold; smoke tester in the exhaust",
-        (_p(_e("boost", -1, 2.0, 2.0), may="egt drag drag_grows fuel"),),
+        (_p(_e("boost", -1, 2.0, 1.6), _e("actuator", 1, 1.2, 0.3), _e("actuator_reach", -1, -2.0, 0.0),
+            may="egt drag drag_grows fuel"),),
     ),
     Cause(
         "restricted-exhaust", "restricted exhaust after the turbine",
@@ -99,32 +101,32 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "cooler-fouled", "intercooler fouled or its wind blocked",
         "look through the fins with a lamp, wash, check ducts; pressure gauge before and after for oil inside",
-        (_p(_e("cooler", -1, 2.5, 2.2), may=f"egt turbo_speed soak {_HEAT}"),),
+        (_p(_e("cooler", -1, 2.5, 2.2), may=f"egt turbo_speed soak charge_light {_HEAT}"),),
     ),
     Cause(
         "cooling-short", "cooling system short of capacity (radiator, pump, coolant)",
         "infrared thermometer over the radiator for cold spots; pressure tester; coolant level and strength",
-        (_p(_e("coolant_heavy", 1, 2.2, 2.2), _e("coolant_light", 1, 0.9, 0.0),
+        (_p(_e("coolant_heavy", 1, 2.2, 2.2), _e("coolant_light", 1, 0.4, 0.0),
             _e("coolant_slow", 1, 0.9, 0.0), may="soak"),),
     ),
     Cause(
         "fan", "cooling fan does not work",
         "warm up standing: does the fan take hold (viscous clutch), or run (fuse, relay, motor with a multimeter)?",
-        (_p(_e("coolant_slow", 1, 2.6, 2.0), may="coolant_light soak"),),
+        (_p(_e("coolant_slow", 1, 2.6, 2.0), _e("hot_easy", 1, -0.6, 0.0), may="coolant_light soak"),),
     ),
     Cause(
         "thermostat", "thermostat",
         "feel or measure the radiator hose during warm-up; try the thermostat in hot water with a thermometer",
         (_p(_e("coolant_light", -1, 2.2, 2.0), may="coolant_heavy", title="thermostat does not shut"),
-         _p(_e("coolant_heavy", 1, 1.6, 1.6), _e("coolant_light", 1, 1.4, 0.0),
-            _e("coolant_slow", 1, 0.6, 0.0),
+         _p(_e("hot_easy", 1, 2.4, 1.0), _e("coolant_heavy", 1, 1.4, 0.4), _e("coolant_light", 1, 1.4, 0.0),
+            _e("coolant_slow", 1, 0.9, 0.0),
             title="thermostat opens too little")),
     ),
     Cause(
         "overfuelling", "overfuelling (injectors or pump give more than asked)",
         "leak-off and delivery test of the injectors, correction values by diagnosis; smoke",
         (_p(_e("mixture", -1, 1.8, 1.8), _e("egt", 1, 1.5, 0.8),
-            may="full_load_lean boost over_boost drag_grows coolant_heavy coolant_light"),),
+            may="full_load_lean boost over_boost actuator drag_grows coolant_heavy coolant_light"),),
     ),
     Cause(
         "egr-stuck", "exhaust recirculation stuck open",
@@ -191,9 +193,9 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "wrong-tune", "another tune than in the reference",
         "read which calibration is active; ask what was selected",
-        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost drag drag_grows coolant_heavy",
+        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost actuator drag drag_grows coolant_heavy",
             title="another tune was selected than in the reference"),
-         _p(_e("fuel", 0, 2.5, 2.5), may="boost over_boost drag_grows",
+         _p(_e("fuel", 0, 2.5, 2.5), may="boost over_boost actuator drag_grows",
             title="another tune is active than the one that is told")),
     ),
     Cause(

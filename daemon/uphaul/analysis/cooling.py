@@ -14,7 +14,7 @@ from uphaul.analysis.pieces import PIECE_MS, Pieces
 from uphaul.physics.atmosphere import SEA_LEVEL_K, SEA_LEVEL_KPA
 from uphaul.physics.basis import ZERO_DEGC_K, Bools, Floats, Ints
 
-__all__ = ["coolant_beside", "demand"]
+__all__ = ["coolant_beside", "demand", "hot_at_ease"]
 
 HEAT_S = 150.0
 """Source: our own choice, about the time in which an engine's coolant settles."""
@@ -38,6 +38,13 @@ BAND_DEGC = 91.0
 LIGHT, HEAVY = 0.4, 0.6
 """Demand over the most that the reference met, up to and from which it is called so. Source: our own choice."""
 
+EASE, EASE_S, EASE_M_S = 0.5, 300.0, 8.0
+"""Less than that share of the reference's most demand, over minutes and with some wind, a cooler that has lost half of
+what it can still holds. Source: our own judgement: a radiator short of more than that is seen from outside."""
+
+HOT_DEGC = 102.0
+"""Source: our own judgement: thermostat wide open by 92, and ten degrees more for what a climb before left behind."""
+
 BINS = 10
 BLOCK = 30
 """Pieces of a block, a minute: coolant moves slowly. Source: our own choice."""
@@ -55,6 +62,27 @@ def demand(p: Pieces) -> tuple[Floats, Bools]:
     return p.eased(np.where(np.isnan(p.of("fuel")), np.nan, p.of("fuel")), HEAT_S) / over, warm & running
 
 
+def hot_at_ease(p: Pieces, r: Pieces) -> tuple[float, float, tuple[tuple[int, int], ...]]:
+    """(K over the hottest that a sound system gets, its uncertainty, where) at a demand that half a radiator holds.
+
+    NaN without enough of it. A thermostat that opens too little lets hardly any heat out, at whatever load.
+    """
+    (ask, warm), (asked, was_warm) = demand(p), demand(r)
+    theirs = was_warm & np.isfinite(asked)
+    if theirs.sum() < 60:
+        return float("nan"), float("nan"), ()
+    most = float(np.quantile(asked[theirs], 0.98))
+    long = p.eased(np.nan_to_num(ask), EASE_S)
+    ease = warm & (np.maximum(np.nan_to_num(ask, nan=np.inf), long) <= EASE * most) & np.isfinite(p.of("coolant"))
+    ease &= p.eased(p.of("speed"), 60.0) >= EASE_M_S
+    if ease.sum() < 8:
+        return float("nan"), float("nan"), ()
+    met = float(np.nanquantile(r.of("coolant"), 0.99))
+    over = float(np.quantile(p.of("coolant")[ease], 0.9)) - max(met, HOT_DEGC)
+    at = np.flatnonzero(ease)
+    return max(over, 0.0), 2.0, ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)
+
+
 def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tuple[tuple[int, int], ...]]:
     """(K hotter than the reference at the same demand, its uncertainty of some 95 %, where), NaN when there is
     nothing to compare.
@@ -66,7 +94,7 @@ def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tup
     here, there = p.of("coolant"), r.of("coolant")
     usable, theirs = warm & np.isfinite(here + ask), was_warm & np.isfinite(there + asked)
     if heavy:
-        usable, theirs = (m & (q.eased(q.of("speed"), 45.0) >= WIND_M_S) for m, q in ((usable, p), (theirs, r)))
+        usable, theirs = (m & (q.eased(q.of("speed"), HEAT_S) >= WIND_M_S) for m, q in ((usable, p), (theirs, r)))
     if usable.sum() < 60 or theirs.sum() < 60:
         return float("nan"), float("nan"), ()
     most = float(np.quantile(asked[theirs], 0.98))

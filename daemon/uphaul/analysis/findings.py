@@ -13,7 +13,7 @@ the sensor to fit. Without enough to compare, and no sign that stands by itself,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from uphaul.analysis.cause_table import CAUSES, Cause, Picture
 from uphaul.analysis.evidence import Evidence, Pair, evidence
@@ -39,7 +39,8 @@ class Finding:
     """A cause that may be, with what speaks for it and what against, the strongest first.
 
     `score` is in logarithms of odds against "nothing wrong". `strays` are signs that it doesn't explain, `cant_tell`
-    what can't be seen and would matter. `apart` says what tells it from `rival`, the next best.
+    what can't be seen and would matter. `apart` says what tells it from `rival`, the next best. `place` is the rank
+    from 1: the first two share it where no sign that is known tells them apart.
     """
 
     cause: Cause
@@ -53,6 +54,7 @@ class Finding:
     first: str
     rival: str = ""
     apart: str = ""
+    place: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,11 @@ class Findings:
     ranked: tuple[Finding, ...]
     evidence: tuple[Evidence, ...]
     cautions: tuple[str, ...] = ()
+
+    @property
+    def shared(self) -> bool:
+        """Whether two causes share the first place."""
+        return sum(f.place == 1 for f in self.ranked) > 1
 
 
 def findings(drive: WholeDrive, reference: WholeDrive | None) -> Findings:
@@ -87,12 +94,15 @@ def judge(seen: tuple[Evidence, ...], cautions: tuple[str, ...] = ()) -> Finding
     top = scored[0][0]
     best = max(top, nothing, unexplained)
     shown = [s for s in scored if s[0] >= top - SHOWN and s[0] > nothing]
+    shared = len(shown) > 1 and _same(shown[0], shown[1], by_name)
     ranked = tuple(
         _finding(cause, picture, score, (by_name, levels), shown[i + 1] if i == 0 and len(shown) > 1 else None)
         for i, (score, picture, cause) in enumerate(shown)
     )
+    ranked = tuple(replace(f, place=1 if i == 1 and shared else i + 1) for i, f in enumerate(ranked))
     net = top - PRIOR - scored[0][2].prior
-    if best == nothing:
+    stands = any(abs(v) >= 1.0 for v in levels.values())
+    if best == nothing or not stands:  # several faint signs are no finding
         enough = sum(e.known for e in seen if e.sign.name in _OF_COMPARISON) >= LEAST_SIGNS
         verdict = NOTHING if enough else TOO_LITTLE
     else:
@@ -206,8 +216,13 @@ def _by_weight(weighed: list[tuple[float, Evidence]]) -> tuple[Evidence, ...]:
     return tuple(e for _, e in sorted(weighed, key=lambda w: -w[0]))
 
 
-def _apart(one: Picture, other: Picture, seen: dict[str, Evidence], lead: float) -> str:
-    """What tells two pictures apart: signs that they expect differently, known or not."""
+def _same(one: tuple[float, Picture, Cause], other: tuple[float, Picture, Cause], seen: dict[str, Evidence]) -> bool:
+    """Whether nothing that is known tells the two apart, and only a prior or what nobody sees sets one before."""
+    return one[0] - other[0] < CLOSE and not any(e.known for e in _differ(one[1], other[1], seen))
+
+
+def _differ(one: Picture, other: Picture, seen: dict[str, Evidence]) -> list[Evidence]:
+    """The signs that two pictures expect differently, known or not."""
     differ = []
     names = {e.sign: e for e in one.expects}, {e.sign: e for e in other.expects}
     for name in dict.fromkeys((*names[0], *names[1])):
@@ -215,6 +230,12 @@ def _apart(one: Picture, other: Picture, seen: dict[str, Evidence], lead: float)
         same = mine is not None and theirs is not None and mine.way == theirs.way and mine.if_seen * theirs.if_seen > 0
         if not same and not (mine is None and name in one.may) and not (theirs is None and name in other.may):
             differ.append(seen[name])
+    return differ
+
+
+def _apart(one: Picture, other: Picture, seen: dict[str, Evidence], lead: float) -> str:
+    """What tells two pictures apart, or would."""
+    differ = _differ(one, other, seen)
     known = [e for e in differ if e.known]
     unknown = [e for e in differ if not e.known]
     if not differ:
@@ -239,6 +260,11 @@ def _words(verdict: str, ranked: tuple[Finding, ...]) -> str:
     if verdict == UNEXPLAINED:
         return "Something differs from the reference, and no cause that is known here explains it well."
     first = ranked[0]
+    if len(ranked) > 1 and ranked[1].place == 1:
+        return (
+            f"Fits best: {first.title}, or just as well {ranked[1].title}. What was measured can't tell these two "
+            f"apart. {first.apart}. Check before mending."
+        )
     if len(ranked) > 1 and first.score - ranked[1].score < CLOSE:
         return f"Fits best: {first.title}; or {ranked[1].title}. The two are close. Check before mending."
     return f"Fits best: {first.title}. Check before mending."

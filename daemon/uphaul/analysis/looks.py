@@ -7,7 +7,7 @@ from math import isnan
 
 import numpy as np
 
-from uphaul.analysis.cooling import coolant_beside
+from uphaul.analysis.cooling import coolant_beside, hot_at_ease
 from uphaul.analysis.pair import Pair
 from uphaul.analysis.pieces import PIECE_MS, Pieces
 from uphaul.analysis.quantities import load_role
@@ -20,6 +20,7 @@ __all__ = [
     "UNKNOWN",
     "Seen",
     "Span",
+    "actuator_reach",
     "charge_light",
     "compared",
     "coolant",
@@ -28,6 +29,7 @@ __all__ = [
     "drag",
     "drag_grows",
     "full_load_lean",
+    "hot_easy",
     "missing",
     "over_boost",
     "rest_pressure",
@@ -45,8 +47,9 @@ SOAKED_K = 10.0
 BAND_DEGC = 94.0
 """Source of the five: our own choice, near common practice (thermostat wide open and fan at work by then)."""
 
-LEAST_DRAG_N = 280.0
-"""Source: our own judgement: twice the rolling resistance of a slack tyre, some 2 m/s of wind."""
+LEAST_DRAG_N = 350.0
+"""Source: our own judgement: three times the rolling resistance of a slack tyre, some 2.5 m/s of wind that the two
+drives had otherwise."""
 
 UNKNOWN: Seen = (float("nan"), float("nan"), ())
 
@@ -86,6 +89,20 @@ def over_boost(pair: Pair) -> Seen:
         return UNKNOWN
     top, other = (float(np.sort(v[k])[-3]) for v, k in ((mine, loaded[0]), (theirs, loaded[1])))
     return max(top - other, 0.0), 4.0, _spans(pair.here, mine > other + 4.0)
+
+
+def actuator_reach(pair: Pair) -> Seen:
+    """How much further the actuator closes at its furthest than in the reference, in % of its way."""
+    if pair.there is None:
+        return UNKNOWN
+    ends = []
+    for p in (pair.here, pair.there):
+        closed = p.of("boost_actuator")
+        known = np.isfinite(closed) & (p.of("rpm") > 300.0)
+        if np.count_nonzero(known) < 60:
+            return UNKNOWN
+        ends.append(float(np.quantile(closed[known], 0.9)))
+    return 100.0 * (ends[0] - ends[1]), 2.0, _spans(pair.here, pair.here.of("map") - pair.here.of("baro") > 50.0, 2)
 
 
 def full_load_lean(pair: Pair) -> Seen:
@@ -265,6 +282,12 @@ def coolant(heavy: bool) -> Callable[[Pair], Seen]:
     return see
 
 
+def hot_easy(pair: Pair) -> Seen:
+    if pair.there is None or not pair.there.has("coolant", "fuel", "ambient"):
+        return UNKNOWN
+    return hot_at_ease(pair.here, pair.there)
+
+
 def drag(pair: Pair) -> Seen:
     d = pair.drag
     # less than none is a tail wind, or the reference met a head wind: no fault
@@ -280,4 +303,6 @@ def drag_grows(pair: Pair) -> Seen:
         return 0.0, 0.0, ()  # there is none to grow
     pairs = [(d.by_speed_n, d.by_speed_u), (d.by_force_n, d.by_force_u)]
     value, uncertainty = max(pairs, key=lambda v: v[0] / max(v[1], 1.0))
+    if value < uncertainty and d.wind_n < d.by_speed_u:
+        return UNKNOWN  # all at much the same speed: wind would not have shown either
     return value, uncertainty, d.moments_ms

@@ -159,6 +159,11 @@ def _map(p: Pieces) -> Made:
     return reading, reading, np.ones(len(reading))
 
 
+def _actuator(p: Pieces) -> Made:
+    reading = 100.0 * p.of("boost_actuator") * _loaded(p, 50.0)
+    return reading, reading, np.ones(len(reading))
+
+
 def _wheel_power(p: Pieces) -> Made:
     reading = np.where((p.of("speed") > 8.0) & (p.of("fuel") > 1e-3), p.of("wheel_power"), np.nan)
     return reading, reading, np.ones(len(reading))
@@ -184,9 +189,14 @@ QUANTITIES: tuple[Quantity, ...] = (
         unheld=True,
     ),
     Quantity(
+        "actuator", "boost control's actuator, closed by", "%", ("rpm", "map", "baro", "boost_actuator"), _actuator,
+        "nothing: thin and hot air asks for more, which is in the least size that means anything", "common practice",
+        repeat=1.0,
+    ),
+    Quantity(
         "turbo_speed", "turbo speed", "rpm", ("rpm", "turbo_speed", *_AIR_SIDE), _turbo_speed,
         "for inlet temperature and pressure ratio: head over tip speed squared", "Euler's turbine equation",
-        repeat=800.0, doubt=0.3,
+        repeat=800.0, doubt=0.12,
     ),
     Quantity(
         "compressor_out", "air leaving the turbo", "K", ("rpm", "compressor_out", *_AIR_SIDE), _compressor_out,

@@ -53,6 +53,7 @@ ROLES = {
     "cooler_effectiveness": "1",
     "turbo_speed": "rpm",
     "map_told": "kPa",
+    "boost_actuator": "1",
     "plug": "1",
     "latitude": "deg",
     "longitude": "deg",
