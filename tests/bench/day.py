@@ -57,7 +57,7 @@ from uphaul.live import Live
 from uphaul.present import Presenter
 from uphaul.signals import Collector, Quality, Sample
 from uphaul.web import WebState
-from uphaul.web.state import to_json
+from uphaul.web.state import as_json, told
 
 DRIVES = ("climb-heat", "boost-leak", "egt-open", "charge-cooler")
 REST_S = 180
@@ -145,7 +145,7 @@ async def inside(folder: Path, port: int, hours: float, hz: int) -> None:
         app.collector.add(road.samples(done, clock.t_ms))
         done += 1
         if not done % max(hz // EVENTS_A_S, 1):
-            to_json(app.status(), state, done)
+            as_json(told(app.status(), state, done))
         if not done % every:
             gc.collect()
             status = app.status()
@@ -222,7 +222,7 @@ def events(hz: int = EVENTS_A_S) -> list[bytes]:
         now_ms = (n + 1) * 1000 // hz
         collector.add(road.samples(n, now_ms))
         presenter.moment(live.tick(now_ms), now_ms, "")
-        made.append(to_json(presenter.status(), state, now_ms).encode())
+        made.append(as_json(told(presenter.status(), state, now_ms)).encode())
     return made
 
 

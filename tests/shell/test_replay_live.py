@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from support.daemon import Process, command, eventually
+from support.event_stream import Reader
 from support.logged_demo import log_demo
 
 DRIVEN_MS = 160_000
@@ -85,12 +86,13 @@ class Stream:
 
     def __init__(self, stream: Any) -> None:
         self._stream = stream
+        self._reader = Reader()
 
     def until(self, met: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """The next event of which that is so, among so many as must do."""
         for _ in range(MOST_EVENTS):
-            line = next(line for line in self._stream if line.startswith(b"data: "))
-            event: dict[str, Any] = json.loads(line[6:])
+            next(line for line in self._stream if self._reader.take(line))
+            event = self._reader.status
             if met(event):
                 return event
         raise TimeoutError(f"not in {MOST_EVENTS} events; the last: {event['played']}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from math import nan
 
@@ -17,7 +16,7 @@ from uphaul.rules import ABOVE, Action, Condition, Kind, Rule, Setting
 from uphaul.signals import Quality, Signal
 from uphaul.vehicle import Vehicle
 from uphaul.web import WebState
-from uphaul.web.state import to_json
+from uphaul.web.state import told
 
 MAP, BARO = Signal("map", "kPa", 10), Signal("baro", "kPa", 10)
 BOOST, RATIO = (Signal(name, unit, 10, computed=True) for name, unit in (("boost", "kPa"), ("ratio", "1")))
@@ -66,5 +65,5 @@ def test_the_journal_names_it() -> None:
 
 def test_the_page_is_told_it() -> None:
     alert = replace(busy().alerts[-1], cause="open circuit")
-    told = json.loads(to_json(replace(calm(), alerts=(alert,)), WebState(calm), 0))
-    assert told["alerts"][0]["cause"] == "open circuit"
+    shown = told(replace(calm(), alerts=(alert,)), WebState(calm), 0)
+    assert shown["alerts"][0]["cause"] == "open circuit"

@@ -15,6 +15,7 @@ PAGES = {
     "/acting.js": ("acting.js", "text/javascript"),
     "/alerts.js": ("alerts.js", "text/javascript"),
     "/device.js": ("device.js", "text/javascript"),
+    "/changes.js": ("changes.js", "text/javascript"),
     "/live.js": ("live.js", "text/javascript"),
     "/nearest.js": ("nearest.js", "text/javascript"),
     "/owner.js": ("owner.js", "text/javascript"),

@@ -1,9 +1,10 @@
 """Serve the live page, its event stream and its JSON.
 
 Theory of operation. `make_app` builds an aiohttp application around a `WebState`. While at least one browser listens,
-one task asks the state for a `Status` every `period_s`, and at once when there is news, makes one JSON text of it and
-publishes that to a hub; every ``/events`` request is a subscriber that holds the newest two texts. So the cost does
-not grow with the browsers but for the sending, and a slow one misses events (counted) instead of holding anything up.
+one task asks the state for a `Status` every `period_s`, and at once when there is news, makes one JSON text of what
+changed in it and publishes that to a hub; every ``/events`` request is a subscriber that holds the newest two. Each
+gets the whole status first, and again after one that it missed. So the cost does not grow with the browsers but for
+the sending, and a slow one misses events (counted) instead of holding anything up.
 A browser that takes nothing for `PATIENCE_S` is hung up on; it reconnects by itself. A stream also ends when its device
 may no longer look. A handler that fails answers 500 and is counted; so is a failing `status`, and then no event goes
 out and the pages say that they are not live. Shutdown closes the hub, which ends the streams.
@@ -24,14 +25,16 @@ import socket
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable
+from typing import Any
 
 from aiohttp import web
 
 from uphaul.errors import UphaulError
 from uphaul.hub import Hub, Subscription
 from uphaul.web.access import Access
+from uphaul.web.changes import News
 from uphaul.web.files import PAGES, Files
-from uphaul.web.state import WebState, to_json, unit_systems
+from uphaul.web.state import WebState, as_json, told, unit_systems
 
 __all__ = ["add_headers", "keep_trying", "make_app", "serve"]
 
@@ -41,7 +44,7 @@ SHORTEST_PERIOD_S = 0.2  # five events a second at most: more than a glance can 
 SHORTEST_GAP_S = 0.01  # however much news there is
 BEAT_WITHIN_S = 0.1  # how long an event that is due waits for the end of a tick; there may be none
 PATIENCE_S = 10.0
-WAITING_BYTES = 65_536  # in the kernel for one browser: a few events; by itself it takes megabytes, minutes of them
+WAITING_BYTES = 8_192  # in the kernel for one browser: a few changes; by itself it takes megabytes, hours of them
 MOST_STREAMS = 32
 KEPT_STREAMS = 8  # of those for paired devices, so that strangers cannot shut the driver out
 MOST_CONNECTIONS = 256
@@ -238,12 +241,13 @@ class _Room:
         self._state = state
         self._access = access
         self._period_s = period_s
-        self._hub: Hub[bytes] = Hub()
+        self._hub: Hub[News] = Hub()
+        self._newest = News(0, {}, {})
         self._wanted = asyncio.Event()
         self._units = json.dumps(unit_systems(), ensure_ascii=False)
 
-    def _text(self) -> str:
-        return to_json(self._state.status(), self._state, time.monotonic_ns() // 1_000_000)
+    def _told(self) -> dict[str, Any]:
+        return told(self._state.status(), self._state, time.monotonic_ns() // 1_000_000)
 
     @web.middleware
     async def guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -259,7 +263,7 @@ class _Room:
 
     async def status(self, request: web.Request) -> web.Response:
         """The present status as JSON."""
-        return web.json_response(text=self._text())
+        return web.json_response(text=as_json(self._told()))
 
     async def units(self, request: web.Request) -> web.Response:
         """How either unit system writes each unit."""
@@ -268,12 +272,12 @@ class _Room:
         return response
 
     async def events(self, request: web.Request) -> web.StreamResponse:
-        """The event stream: the present status at once, then one each period."""
+        """The event stream: the present status at once, then each period what changed, as an event ``change``."""
         stranger = self._access is not None and self._access.device(request) is None
         most = MOST_STREAMS - KEPT_STREAMS if stranger else MOST_STREAMS
         if len(self._hub.subscriptions) >= most:
             raise web.HTTPServiceUnavailable(text=f"{most} browsers are watching already\n")
-        first = _event(self._text())
+        first = News(0, {}, self._told()).whole
         response = web.StreamResponse(headers={"X-Accel-Buffering": "no"})
         response.content_type = "text/event-stream"
         response.charset = "utf-8"
@@ -296,15 +300,17 @@ class _Room:
         request: web.Request,
         response: web.StreamResponse,
         first: bytes,
-        subscription: Subscription[bytes],
+        subscription: Subscription[News],
     ) -> None:
         async with asyncio.timeout(PATIENCE_S):
-            await response.write(first)
-        async for event in subscription:
+            await _write(request, response, first)
+        known = -1  # the first one is of no number: it was made between two of them
+        async for news in subscription:
             if self._access is not None and not self._access.may_look(request):
                 return  # its pairing has ended meanwhile
             async with asyncio.timeout(PATIENCE_S):
-                await response.write(event)
+                await _write(request, response, news.change if news.number == known + 1 else news.whole)
+            known = news.number
 
     async def publishing(self, app: web.Application) -> AsyncIterator[None]:
         """Run the publishing task for the life of the application."""
@@ -323,7 +329,7 @@ class _Room:
                 await self._wanted.wait()
                 continue
             try:
-                event = _event(self._text())
+                newest = News(self._newest.number + 1, self._newest.now, self._told())
             except Exception:  # counted, told once; the pages see silence and say so
                 self._state.failures += 1
                 if not failing:
@@ -331,7 +337,8 @@ class _Room:
                 failing = True
                 continue
             failing = False
-            self._hub.publish(event)
+            self._newest = newest
+            self._hub.publish(newest)
             self._state.dropped = self._hub.dropped
             await asyncio.sleep(SHORTEST_GAP_S)
 
@@ -353,10 +360,18 @@ class _Room:
         self._hub.close()
 
 
+async def _write(request: web.Request, response: web.StreamResponse, event: bytes) -> None:
+    """Write it, and wait until it has left: the library waits only every 64 kB, which is many events."""
+    await response.write(event)
+    await request.writer.drain()
+
+
 def _keep_little_waiting(request: web.Request) -> None:
-    """Bound what the kernel keeps for this browser, so that one that stalls misses events and does not get old ones."""
-    made = None if request.transport is None else request.transport.get_extra_info("socket")
-    if made is not None:
+    """Bound what is kept for this browser, so that one that stalls misses events and does not get old ones."""
+    if request.transport is None:
+        return
+    request.transport.set_write_buffer_limits(high=0)  # a write waits until the kernel has all of it
+    if (made := request.transport.get_extra_info("socket")) is not None:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, WAITING_BYTES)
 
 
@@ -364,7 +379,3 @@ async def add_headers(request: web.Request, response: web.StreamResponse) -> Non
     """Put onto every answer what keeps a page to this server and out of caches; for ``on_response_prepare``."""
     response.headers.update(HEADERS)
     response.headers.popall("Server", None)
-
-
-def _event(text: str) -> bytes:
-    return f"data: {text}\n\n".encode()

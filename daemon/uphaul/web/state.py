@@ -10,11 +10,12 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 from uphaul.status import STATE_WORDS, AlertView, RoomView, SignalView, SourceView, Status, act_words
 from uphaul.units import UNITS, convert
 
-__all__ = ["UNIT_WORDS", "WebState", "to_json", "unit_systems"]
+__all__ = ["UNIT_WORDS", "WebState", "as_json", "told", "unit_systems"]
 
 UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "m/s2": "m/s²", "kg/m3": "kg/m³", "deg": "°"}
 MOST_DECIMALS = 2
@@ -54,55 +55,55 @@ class WebState:
         self.beat.set()
 
 
-def to_json(status: Status, state: WebState, sent_ms: int) -> str:
-    """`status` as one line of JSON. `sent_ms` (any steady clock) lets a page see that what it gets is late."""
+def as_json(what: dict[str, Any]) -> str:
+    """`what` as one line of JSON."""
+    return json.dumps(what, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+
+
+def told(status: Status, state: WebState, sent_ms: int) -> dict[str, Any]:
+    """`status` as a page is told it. `sent_ms` (any steady clock) lets the page see that what it gets is late."""
     log, sound, played = status.log, status.sound, status.played
-    return json.dumps(
-        {
-            "version": status.version,
-            "sent_ms": sent_ms,
-            "vehicle": status.vehicle,
-            "invented": status.invented,
-            "replayed": status.replayed,
-            "drive": status.drive,
-            "t_ms": status.t_ms,
-            "tick_age_s": _number(status.tick_age_s),
-            "tune": status.tune,
-            "tunes": list(status.tunes),
-            "alerts": [_alert(a) for a in status.alerts],
-            "aside": [_alert(a) for a in status.aside],
-            "recovered": [{"rule": a.rule, "raise": a.raise_number, "say": a.say} for a in status.recovered],
-            "signals": [_signal(s) for s in status.signals],
-            "sources": [_source(s) for s in status.sources],
-            "outputs": [_source(s) for s in status.outputs],
-            "log": {
-                "state": log.state,
-                "problem": log.problem,
-                "lost_ticks": log.lost_ticks,
-                "free_mb": _number(log.free_mb),
-                "size_mb": _number(log.size_mb),
-                "hours": _number(log.hours),
-            },
-            "notices": list(status.notices),
-            "sound": None if sound is None else {"number": sound.number, "action": sound.action.word},
-            "clock": status.clock,
-            "power_cut": status.power_cut,
-            "played": None
-            if played is None
-            else {
-                "t_ms": played.t_ms,
-                "first_ms": played.first_ms,
-                "last_ms": played.last_ms,
-                "speed": played.speed,
-                "paused": played.paused,
-                "seeking": played.seeking,
-            },
-            "web": {"failures": state.failures, "dropped": state.dropped},
+    return {
+        "version": status.version,
+        "sent_ms": sent_ms,
+        "vehicle": status.vehicle,
+        "invented": status.invented,
+        "replayed": status.replayed,
+        "drive": status.drive,
+        "t_ms": status.t_ms,
+        "tick_age_s": _number(status.tick_age_s),
+        "tune": status.tune,
+        "tunes": list(status.tunes),
+        "alerts": [_alert(a) for a in status.alerts],
+        "aside": [_alert(a) for a in status.aside],
+        "recovered": [{"rule": a.rule, "raise": a.raise_number, "say": a.say} for a in status.recovered],
+        "signals": [_signal(s) for s in status.signals],
+        "sources": [_source(s) for s in status.sources],
+        "outputs": [_source(s) for s in status.outputs],
+        "log": {
+            "state": log.state,
+            "problem": log.problem,
+            "lost_ticks": log.lost_ticks,
+            "free_mb": _number(log.free_mb),
+            "size_mb": _number(log.size_mb),
+            "hours": _number(log.hours),
         },
-        allow_nan=False,
-        ensure_ascii=False,
-        separators=(",", ":"),
-    )
+        "notices": list(status.notices),
+        "sound": None if sound is None else {"number": sound.number, "action": sound.action.word},
+        "clock": status.clock,
+        "power_cut": status.power_cut,
+        "played": None
+        if played is None
+        else {
+            "t_ms": played.t_ms,
+            "first_ms": played.first_ms,
+            "last_ms": played.last_ms,
+            "speed": played.speed,
+            "paused": played.paused,
+            "seeking": played.seeking,
+        },
+        "web": {"failures": state.failures, "dropped": state.dropped},
+    }
 
 
 def unit_systems() -> dict[str, dict[str, dict[str, object]]]:

@@ -15,11 +15,11 @@ from uphaul.signals import Quality
 from uphaul.status import ACTION_WORDS, STATE_WORDS, SignalView, Status
 from uphaul.units import UNITS
 from uphaul.web import WebState
-from uphaul.web.state import to_json, unit_systems
+from uphaul.web.state import as_json, told, unit_systems
 
 
 def shown(status: Status) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(to_json(status, WebState(calm), 5))
+    found: dict[str, Any] = json.loads(as_json(told(status, WebState(calm), 5)))
     return found
 
 
@@ -64,7 +64,7 @@ def test_alerts_keep_the_order_they_are_given_in() -> None:
 
 
 def test_the_json_is_one_line_so_that_it_is_one_event() -> None:
-    text = to_json(replace(calm(), notices=("two\nlines",)), WebState(calm), 0)
+    text = as_json(told(replace(calm(), notices=("two\nlines",)), WebState(calm), 0))
     assert "\n" not in text
 
 

@@ -1,12 +1,14 @@
 // The event stream, and whether what it brings is live. A page that is not says so: see live.css for the veil that comes up by
 // itself when this script stops.
 
+import { changed } from "./changes.js";
 import { byId, setText } from "./rows.js";
 import { duration } from "./words.js";
 
 const OLD_S = 2; // a tick older than this is not live; ticks come many times a second, events twice
 const RETRY_MS = 2000;
 
+let known = null; // the whole status, as of the newest event
 let last = null; // the newest event: when it came (ms of this page) and what it says about its own age
 let quickest_ms = Infinity; // least difference between our clock and the sender's since connecting: the undelayed one
 let lost = false;
@@ -49,16 +51,18 @@ function connect(show) {
     quickest_ms = Infinity; // the sender may have another clock now
     lost = false;
   };
-  source.onmessage = (event) => {
-    const status = JSON.parse(event.data);
+  const take = (status) => {
     const now_ms = performance.now();
     const offset_ms = now_ms - status.sent_ms;
     quickest_ms = Math.min(quickest_ms, offset_ms);
+    known = status;
     show(status);
     called = status.replayed ? "Replay" : "Live";
     last = { came_ms: now_ms, tick_age_s: status.tick_age_s, delay_s: (offset_ms - quickest_ms) / 1000 };
     judgeLive();
   };
+  source.onmessage = (event) => take(JSON.parse(event.data)); // the whole status: the first event, and after a missed one
+  source.addEventListener("change", (event) => take(changed(known, JSON.parse(event.data))));
   source.onerror = () => {
     lost = true;
     judgeLive();
