@@ -153,18 +153,18 @@ class Segment:
         return next((f for f in self.figures if f.role == role), None)
 
 
-def cut(drive: WholeDrive, rules: Sequence[Rule] = ()) -> list[Segment]:
+def cut(drive: WholeDrive, rules: Sequence[Rule] = (), *, figures: bool = True) -> list[Segment]:
     """The segments of a drive in order: together they hold every tick once.
 
     With `rules` (in the drive's own units, its tunes by name) each tells how near every rule came to its limit there:
-    that costs one judging of the drive.
+    that costs one judging of the drive. Without `figures` none of the roles has its own: most of the work of a cut.
     """
     step_m = steps_m(drive)
     grade = road_grade(drive, step_m)
     labels = doing(drive, grade)
     bounds = list(_tidied(drive, labels))
     starts = [start for start, _ in bounds]
-    figures = figures_by_role(drive, starts)
+    by_role = figures_by_role(drive, starts) if figures else [()] * len(bounds)
     headroom = headroom_by_rule(drive, bounds, rules) if rules else [()] * len(bounds)
     durations = np.add.reduceat(drive.dt_s, starts)
     far = np.add.reduceat(np.nan_to_num(step_m), starts)
@@ -187,7 +187,7 @@ def cut(drive: WholeDrive, rules: Sequence[Rule] = ()) -> list[Segment]:
                 distance_m=distance,
                 rise_m=rise,
                 grade=rise / distance if distance >= 50.0 else float("nan"),
-                figures=figures[i],
+                figures=by_role[i],
                 headroom=headroom[i],
             )
         )

@@ -64,8 +64,8 @@ class DeskDrive:
 
     @cached_property
     def segments(self) -> list[Segment]:
-        """What the vehicle was doing."""
-        return cut(self.whole)
+        """What the vehicle was doing, without the figures of each stretch: nobody asks for them here."""
+        return cut(self.whole, figures=False)
 
     @cached_property
     def spans(self) -> list[tuple[float, float] | None]:
