@@ -171,8 +171,7 @@ class App:
     def _web_app(self) -> Application:
         web = self._config.web
         app = make_app(self._web, access=self._access)
-        invented = any(s.kind == "demo" for s in self._config.sources)
-        add_sensors(app, self._inputs.rows, self._config.vehicle.name, invented=invented)
+        add_sensors(app, self._inputs.rows, self._config.vehicle.name, invented=self._config.invented)
         if self._access is not None:
             add_access(app, self._access, host=web.host, names=web.names)
             add_acting(app, self._access, self._people.do)
@@ -307,6 +306,8 @@ class App:
         lately = late and self._clock.now_ms() - self._skipped_ms < SLOW_MS * self._clock.speed
         slow = (f"The computer is too slow for it: {late} ticks left out since the start",) if lately else ()
         notes = tuple(f"{part.name}: {note}" for part in (*self._sources, *outputs) for note in part.health.notes)
+        tune = self._live.tune_note
+        asks = (f"{tune[0].upper()}{tune[1:]}: choose it anew, this one or another",) if tune else ()
         writer = self._writer
         health = None if writer is None else writer.health
         return replace(
@@ -314,7 +315,7 @@ class App:
             sources=sources,
             outputs=tuple(_view(o.name, o.health) for o in outputs),
             log=log_view(health, driving=self._live.drive is not None),
-            notices=log_notices(health, self._config.log) + told.notices + slow + notes,
+            notices=log_notices(health, self._config.log) + told.notices + asks + slow + notes,
             clock=self._wall_clock.words(self._clock.now_ms(), self._told.values()),
             power_cut="" if writer is None else power_cut(writer.open_drive, writer.broken_off, self._boot_id),
         )

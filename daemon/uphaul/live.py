@@ -5,6 +5,9 @@ judged but not logged. When the engine starts, a new row begins with the time at
 latched, shelved or out of service; when it has been off for the hold time, the drive ends and the row for the time
 between drives takes over in turn. After a restart of the daemon within a drive, `resume` judges what the log has of
 it, so that the row stands where it stood; the restart itself is then no more than a gap.
+
+A tune that a person told is taken over by any restart too, by its name. Nobody knows whether the engine still runs on
+it, so page and log say where it comes from until a person tells a tune again. A tune that an input tells is never kept.
 """
 
 from __future__ import annotations
@@ -26,14 +29,17 @@ from uphaul.log.reader import Log
 from uphaul.log.record import TickRecord
 from uphaul.log.writer import LogWriter
 from uphaul.pipeline import DriveKeeper, DriveStep, Outcome, Row
-from uphaul.signals import Block, Collector, index_of
+from uphaul.signals import Block, Collector, EventKind, index_of
 
 _log = logging.getLogger("uphaul")
 
 PIECE = 200
 """Ticks of a resumed drive that are judged at once: as far apart as what follows them may look."""
 
-__all__ = ["Live", "carried_from_json", "carried_to_json", "pick_up"]
+WHERE_KEPT = "the log"
+"""Who says where a tune comes from, in the log's remarks."""
+
+__all__ = ["Live", "carried_from_json", "carried_to_json", "kept_from_json", "kept_to_json", "pick_up"]
 
 
 def carried_to_json(carried: Iterable[Carried]) -> str:
@@ -51,6 +57,23 @@ def carried_from_json(text: str, place: str) -> tuple[Carried, ...]:
         return tuple(Carried(rule, State(state), was_true, left) for rule, state, was_true, left in rows or [])
     except (ValueError, TypeError) as error:
         raise LogError(f"{place}: the states that the alerts began with cannot be read ({error})") from error
+
+
+def kept_to_json(carried: Iterable[Carried], tune: str) -> str:
+    """What goes into the next drive, as the log keeps it: the alerts' states, and the tune that a person told or ""."""
+    return json.dumps({"alerts": json.loads(carried_to_json(carried)), "tune": tune})
+
+
+def kept_from_json(text: str, place: str) -> tuple[tuple[Carried, ...], str]:
+    """The inverse of `kept_to_json`; logs of before have the alerts' states alone. Raises LogError as theirs does."""
+    try:
+        kept = json.loads(text or "[]")
+    except ValueError:
+        kept = None
+    if not isinstance(kept, dict):
+        return carried_from_json(text, place), ""
+    tune = kept.get("tune", "")
+    return carried_from_json(json.dumps(kept.get("alerts", [])), place), tune if isinstance(tune, str) else ""
 
 
 def pick_up(log: Log, drive: int, config: Config) -> tuple[tuple[Carried, ...], list[Block]]:
@@ -85,7 +108,10 @@ def pick_up(log: Log, drive: int, config: Config) -> tuple[tuple[Carried, ...], 
 
 
 class Live:
-    """`collector` brings the ticks, `writer` (None: nothing is logged) takes them; `boot_id` names this boot."""
+    """`collector` brings the ticks, `writer` (None: nothing is logged) takes them; `boot_id` names this boot.
+
+    `tune_note` says that the tune is the one of before the restart, where that is so.
+    """
 
     def __init__(self, config: Config, collector: Collector, writer: LogWriter | None, boot_id: str) -> None:
         self._config = config
@@ -98,6 +124,8 @@ class Live:
         self._continues: int | None = None
         self._carried: tuple[Carried, ...] = ()
         self._kept = ""
+        self._tune_told = ""
+        self.tune_note = ""
         self._row = self._new_row(())
         self._origin_ms: int | None = None
         self.drive: int | None = None
@@ -138,10 +166,30 @@ class Live:
         self._writer = writer
         self._kept = writer.carried
         try:
-            self._carried = carried_from_json(writer.carried, str(writer.path))
+            self._carried, tune = kept_from_json(writer.carried, str(writer.path))
         except LogError as error:
             _log.error("%s: alerts begin anew", error)
+        else:
+            self._recall(tune)
         self._row = self._new_row(self._carried)
+
+    def _recall(self, tune: str) -> None:
+        """Go on with the tune that a person told before the restart, if one may be told and there still is that one."""
+        c = self._config
+        if c.tune_input is not None or len(c.tunes) < 2 or tune not in c.tunes:
+            return
+        self._collector.resume(c.tunes.index(tune))
+        self._tune_told = tune
+        self.tune_note = f"tune {tune} as told before the restart"
+        self._collector.notes(WHERE_KEPT, (self.tune_note,))
+
+    def _follow_tune(self, block: Block) -> bool:
+        """Whether a person told the tune at this tick."""
+        told = [e.text for e in block.events if e.kind is EventKind.TUNE]
+        if told and self._config.tune_input is None:
+            self._tune_told, self.tune_note = told[-1], ""
+            self._collector.notes(WHERE_KEPT, ())
+        return bool(told)
 
     def continue_from(self, drive: int) -> None:
         """The next drive goes on where that one, of another boot, broke off."""
@@ -197,7 +245,8 @@ class Live:
         self.ticks += 1
         if self.drive is not None and self._writer is not None:
             self._writer.tick(self._record(block, outcome))
-        if self._writer is not None and (outcome.transitions or first):
+        told = self._follow_tune(block)
+        if self._writer is not None and (outcome.transitions or first or told):
             self._keep_carried(now_ms - self._origin_ms)
         if step is DriveStep.END:
             self._end(now_ms)
@@ -206,7 +255,7 @@ class Live:
     def _keep_carried(self, t_ms: int) -> None:
         """Have what the next drive begins with in the log, should this be the end."""
         assert self._writer is not None
-        text = carried_to_json(self._row.cycle.carry(t_ms))
+        text = kept_to_json(self._row.cycle.carry(t_ms), self._tune_told)
         if text != self._kept:
             self._kept = text
             self._writer.carry(text)

@@ -100,11 +100,11 @@ class LogWriter:
 
     @property
     def carried(self) -> str:
-        """What the alerts of the newest drive took along, as `carry` was told last; empty where nothing is known."""
+        """What the newest drive hands on, as `carry` was told last; empty where nothing is known."""
         return self._recorder.carried
 
     def carry(self, text: str) -> None:
-        """Keep what alerts take into the next drive (JSON), whenever it changes: the end may come without a word."""
+        """Keep what goes into the next drive (JSON), whenever it changes: the end may come without a word."""
         self._queue.append(Carry(text))
 
     def begin_drive(
