@@ -183,7 +183,7 @@ def _rows(drive: WholeDrive, sheet: BuildSheet, part: Part, way: Way | None) -> 
             if isinstance(part, ChargeCooler):
                 values = _effectiveness(drive)
                 told = "compressor_out, charge and ambient, moving and under boost"
-                without = f"needs the signals compressor_out, charge and ambient, and a minute of it {told[33:]}"
+                without = f"needs the signals compressor_out, charge and ambient, and a minute of them {told[36:]}"
                 yield _Row("effectiveness", "1", part.effectiveness, values, told, without, minutes=True, at_least=True)
         case Exhaust():
             role = "egt" if part.pre_turbine else "egt_post"

@@ -80,6 +80,7 @@ def command(
         reference = None if other is None else _reference(file, *other)
         case = read_case(file, number, reference)
     looked = look(case, reference)
+    from uphaul.cli.text import write_whole
     from uphaul.reports.complaint import answer, complaint
     from uphaul.reports.words import clean
 
@@ -88,11 +89,11 @@ def command(
 
         html = to_html(complaint(case, looked, reference))
         if target is not None:
-            _write(target, html.encode())
+            write_whole(target, html.encode())
         if pdf is not None:
             from uphaul.reports.pdf import to_pdf
 
-            _write(pdf, to_pdf(html))
+            write_whole(pdf, to_pdf(html))
     if as_json:
         from uphaul.cli.report_json import to_object
 
@@ -103,15 +104,3 @@ def command(
     for path in (target, pdf):
         if path is not None:
             click.echo(f"{path}: {path.stat().st_size} bytes")
-
-
-def _write(path: Path, what: bytes) -> None:
-    """Whole or not at all."""
-    part = path.with_name(f"{path.name}.part")
-    try:
-        part.write_bytes(what)
-        part.replace(path)
-    except OSError as error:
-        raise UphaulError(f"{path}: cannot be written ({error.strerror or error})") from error
-    finally:
-        part.unlink(missing_ok=True)

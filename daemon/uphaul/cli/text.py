@@ -10,9 +10,10 @@ from pathlib import Path
 
 import click
 
+from uphaul.errors import UphaulError
 from uphaul.reports.words import clock, duration
 
-__all__ = ["clock", "duration", "number", "program", "table"]
+__all__ = ["clock", "duration", "number", "program", "table", "write_whole"]
 
 
 def number(value: float | None, unit: str = "") -> str:
@@ -38,3 +39,15 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequen
     for row in (header, *rows):
         cells = [c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
         click.echo("  ".join(cells).rstrip())
+
+
+def write_whole(path: Path, what: bytes) -> None:
+    """Write a file whole or not at all. Raises UphaulError."""
+    part = path.with_name(f"{path.name}.part")
+    try:
+        part.write_bytes(what)
+        part.replace(path)
+    except OSError as error:
+        raise UphaulError(f"{path}: cannot be written ({error.strerror or error})") from error
+    finally:
+        part.unlink(missing_ok=True)

@@ -109,7 +109,7 @@ def used(handed: Handover) -> Section:
     header = ("part", "rating", "use", "rated", "1 s", "10 s", "60 s", "when", "where", "told by")
     if rows:
         blocks.append(Table("Use of each rating", header, tuple(rows), (2, 3, 4, 5, 6)))
-    items = []
+    items = [f"{part}, {rating}: not told: {why}" for part, rating, why in handed.not_told()]
     for d in handed.drives:
         for e in d.used.estimates:
             if e.power is not None:

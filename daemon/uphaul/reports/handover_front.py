@@ -15,22 +15,22 @@ from uphaul.vehicle.sheet import BuildSheet
 
 __all__ = ["CAUTIONS", "HOW_TO", "front", "verdict_words"]
 
-MOST_LINES = 42
+MOST_LINES = 40
 """Rows of checks and ratings that fit on the first page, on the shorter paper too. Beyond, the checks tell less there.
 Source: printed on A4 and on Letter."""
 
 HOW_TO = (
-    "Choose the tune before setting off. While nobody knows it, the strictest limits apply.",
+    "Choose the tune before you set off. Unknown, the strictest limits apply.",
     "Silence: nothing that is measured asks for anything. A passenger reads the page, never the driver.",
     "A sound and a few words ask for one thing: “ease off” is less pedal and a lower gear, “stop” is when it is safe.",
-    "Mark a moment that felt wrong with one press. It stays in the log, with every second around it.",
-    "After a complaint bring the log: the workshop compares that drive with this one.",
+    "Mark a moment that felt wrong with one press. The log keeps every second around it.",
+    "With a complaint bring the log: the workshop compares it with this drive.",
 )
 """In five lines, as many as a customer reads."""
 
 CAUTIONS = (
-    "This page tells what was measured on these drives, on these days. It is no promise about others, and no approval: "
-    "roadworthiness and emissions are for those whom the law licenses to judge them.",
+    "This page tells what was measured on these days: no promise for others, and no approval. Roadworthiness and "
+    "emissions are for those whom the law licenses.",
     "The monitor advises and never controls. It replaces neither mechanical protection nor the makers' limits.",
     "Its limits are starting points that the workshop set for these parts. No tune raises a part's rating.",
     "Full load with a trailer heats exhaust, tyres and brakes; the rating of the hitch holds. Exhaust parts burn.",
@@ -95,7 +95,7 @@ def checks(handed: Handover) -> Table:
 
 def _most(handed: Handover) -> int:
     """How many measures of a step the page has room for: 1 at least."""
-    room = MOST_LINES - len(handed.uses()) - len(handed.not_told())
+    room = MOST_LINES - len(handed.uses())
     most = max((len(row.measured) for row in handed.rows), default=1)
     while most > 1 and sum(max(1, len(telling(row, most))) for row in handed.rows) > room:
         most -= 1
@@ -125,10 +125,8 @@ def ratings(handed: Handover) -> list[Block]:
             )
         )
         weights.append("bad" if use.judged.share > 1.0 else "")
-    for part, rating, why in handed.not_told():
-        rows.append((titles.get(part, part), f"{rating}: not told, {why}", "", "", "", ""))
-        weights.append("open")
-    if not rows:
+    untold = [f"{rating} of {part}" for part, rating, _ in handed.not_told()]
+    if not rows and not untold:
         return [
             Para("The build sheet names no part with a rating, so nothing is told of what the drives used of them.")
         ]
@@ -137,7 +135,8 @@ def ratings(handed: Handover) -> list[Block]:
         "Parts and their ratings: the most that these drives used of each, the weakest on top",
         header, tuple(rows), (2, 3, 4, 5), tuple(weights),
     )  # fmt: skip
-    return [table, Para(_sources(handed.vehicle.sheet), "small")]
+    more = f" These drives do not tell: {', '.join(untold)} (the annex says why)." if untold else ""
+    return [table, Para(_sources(handed.vehicle.sheet) + more, "small")]
 
 
 def _sources(sheet: BuildSheet) -> str:

@@ -39,7 +39,7 @@ def pulls(handed: Handover) -> Section:
     if not found:
         none = "No pull in these drives: full pedal for 2 s in one gear while the engine gains 500 rpm is one."
         return Section("pulls", "Pulls", (Para(none),))
-    blocks: list[Block] = [_table(found), *_missing(found)]
+    blocks: list[Block] = [*_tables(found), *_missing(found)]
     drawn = _chosen(handed, found)
     if len(drawn) < len(found):
         blocks.append(Para(f"{len(drawn)} of {len(found)} pulls are drawn.", "small"))
@@ -53,16 +53,18 @@ def pulls(handed: Handover) -> Section:
 # ----------------------------------------------------------------------------------------------------------- the table
 
 
-def _table(found: Sequence[Placed]) -> Table:
-    rows = tuple(_line(each) for each in found)
-    header = (
-        "no.", "drive", "at", "tune", "gear", "rpm", "boost", "at rpm", "to 90 %", "over", "EGT", "its rise", "lambda",
-        "charge", "slip", "power at the wheels",
-    )  # fmt: skip
-    return Table("Pulls", header, rows, (0, 1, 2, *range(4, 16)))
+def _tables(found: Sequence[Placed]) -> list[Block]:
+    """Two, so that they are no wider than paper: the air and the power; heat, mixture, slip and the road."""
+    first = ("no.", "drive", "at", "tune", "gear", "rpm", "boost", "at rpm", "to 90 %", "over", "power at the wheels")
+    second = ("no.", "EGT", "its rise", "lambda", "charge", "slip", "ambient", "barometer", "slope")
+    rows = [_lines(each) for each in found]
+    return [
+        Table("Pulls: boost and power", first, tuple(a for a, _ in rows), (0, 1, 2, *range(4, len(first)))),
+        Table("Pulls: heat, mixture, slip, and the day", second, tuple(b for _, b in rows), tuple(range(len(second)))),
+    ]
 
 
-def _line(each: Placed) -> tuple[str, ...]:
+def _lines(each: Placed) -> tuple[tuple[str, ...], tuple[str, ...]]:
     p, case = each.pull, each.drive.case
 
     def own(role: str, value: float | None) -> str:
@@ -74,7 +76,10 @@ def _line(each: Placed) -> tuple[str, ...]:
             return "–"
         return figure(case.own(role, value) - case.own(role, 0.0), case.unit(role) + per)
 
-    return (
+    def percent(value: float | None) -> str:
+        return "–" if value is None else f"{100.0 * value:.1f} %"
+
+    first = (
         str(each.number),
         str(each.drive.number),
         clock(p.t_ms[0]),
@@ -85,13 +90,20 @@ def _line(each: Placed) -> tuple[str, ...]:
         figure(p.boost_peak_rpm),
         figure(p.boost_s, "s"),
         step("boost", p.overshoot_kpa),
+        _most_power(p.curve),
+    )
+    second = (
+        str(each.number),
         own("egt", p.egt_most_degc),
         step("egt", p.egt_rate_k_s, "/s"),
         own("mixture", p.mixture_least),
         own("charge", p.charge_most_degc),
-        "–" if p.slip_most is None else f"{100.0 * p.slip_most:.1f} %",
-        _most_power(p.curve),
+        percent(p.slip_most),
+        own("ambient", p.ambient_degc),
+        own("baro", p.baro_kpa),
+        percent(p.grade),
     )
+    return first, second
 
 
 def _most_power(curve: PullCurve | None) -> str:

@@ -104,7 +104,7 @@ def _group(handed: Handover, group: Spread, members: Sequence[Placed]) -> list[B
     several = any(isfinite(r.spread) for r in rows)
     header = ["rpm", "road, kW", "± (95 %)", *(["from pull to pull, kW"] if several else [])]
     if run is not None:
-        header += ["dynamometer, kW", "road less dynamometer", ""]
+        header += ["dynamometer, kW", "road less dynamometer", "note"]
     cells = []
     for r in rows:
         line = [f"{r.rpm:.0f}", figure(r.road), figure(r.doubt), *([figure(r.spread)] if several else [])]
