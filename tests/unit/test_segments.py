@@ -166,6 +166,13 @@ def test_figures_of_a_climb() -> None:
     assert climb.of("turbo_speed") is None
 
 
+def test_without_figures_the_segments_are_the_same_but_for_those() -> None:
+    drive = by_hand([CRUISING, CLIMBING, IDLING])
+    full, bare = cut(drive), cut(drive, figures=False)
+    assert all(s.figures for s in full)
+    assert repr(bare) == repr([replace(s, figures=()) for s in full])  # by words: what is unknown equals nothing
+
+
 def test_headroom_of_each_rule_in_each_segment() -> None:
     drive = by_hand([CRUISING, replace(CLIMBING, egt=(600.0, 730.0)), CRUISING])
     rules = (
