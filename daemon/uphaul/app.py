@@ -171,7 +171,8 @@ class App:
     def _web_app(self) -> Application:
         web = self._config.web
         app = make_app(self._web, access=self._access)
-        add_sensors(app, self._inputs.rows, self._config.vehicle.name, invented=self._config.invented)
+        invented = any(s.kind == "demo" for s in self._config.sources)  # the readings, whatever the vehicle is called
+        add_sensors(app, self._inputs.rows, self._config.vehicle.name, invented=invented)
         if self._access is not None:
             add_access(app, self._access, host=web.host, names=web.names)
             add_acting(app, self._access, self._people.do)
