@@ -30,7 +30,6 @@ from uphaul.status import AlertView, Moment, RoomView, SignalView, Sound, Status
 
 __all__ = ["Presenter", "Watched"]
 
-UNSEEN = (State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED)
 ASIDE = (State.SHELVED, State.OUT_OF_SERVICE)
 RECOVERY = (State.ACKNOWLEDGED, State.NORMAL)
 MOST_RECOVERED = 4
@@ -133,7 +132,6 @@ class Presenter:
             changed=changed,
             standing=self._standing,
             sound=sound,
-            quieted=all(a.state not in UNSEEN for a in self._listed),
             notices=tuple(outcome.notices),
             events=block.events,
         )

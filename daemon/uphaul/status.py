@@ -37,7 +37,7 @@ STATE_WORDS = {
     State.RETURNED_UNACKNOWLEDGED: "over, not yet seen",
     State.LATCHED_UNACKNOWLEDGED: "held until reset",
     State.LATCHED_ACKNOWLEDGED: "seen, held until reset",
-    State.SHELVED: "quiet for now",
+    State.SHELVED: "set aside for now",
     State.SUPPRESSED: "covered by another alert",
     State.OUT_OF_SERVICE: "off for now",
 }
@@ -155,7 +155,7 @@ class Moment:
     drives (0 when nothing is logged). `values` (NaN unknown) and `qualities` are by the configuration's signals. `tune`
     None: unknown. `changed` are the alerts whose state changed at this tick, in the order of their steps, those that
     went back to normal included; `standing` are all that a person sees now, the most pressing first. `sound` is the
-    call for a sound that falls on this tick, if any. `quieted`: nothing stands that a person has not seen.
+    call for a sound that falls on this tick, if any.
     """
 
     now_ms: int
@@ -168,7 +168,6 @@ class Moment:
     changed: tuple[AlertView, ...] = ()
     standing: tuple[AlertView, ...] = ()
     sound: Sound | None = None
-    quieted: bool = True
     notices: tuple[Notice, ...] = ()
     events: tuple[Event, ...] = ()
 

@@ -130,7 +130,7 @@ def test_what_is_out_of_sight_at_the_start_is_not_taken_for_normal() -> None:
     take(news, Drive(CONFIG).moment(), aside=(Aside("egt-high", State.SHELVED, 2),))
     assert state(news) == "shelved"
     kept = json.loads(news.retained["p/v1/alerts/state/egt-high"])["alert"]
-    assert (kept["over"], kept["act"], kept["raise"]) == (True, "quiet for now", 2)
+    assert (kept["over"], kept["act"], kept["raise"]) == (True, "set aside for now", 2)
 
 
 def test_a_shelved_alert_stays_shelved_until_it_is_told_otherwise() -> None:
