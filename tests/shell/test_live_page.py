@@ -16,7 +16,7 @@ from support.status_page import busy, calm, cool, many
 from uphaul.alerts import State
 from uphaul.rules import Action
 from uphaul.signals import Quality
-from uphaul.status import LogView, Played, Sound, SourceView, Status
+from uphaul.status import LogView, Played, SignalView, Sound, SourceView, Status
 
 
 async def inside(page: Page, selector: str) -> bool:
@@ -226,6 +226,16 @@ async def test_a_slope_is_told_per_minute_wherever_it_is_told() -> None:
 
 
 @pytest.mark.asyncio
+@pytest.mark.parametrize(("units", "words"), [("metric", "5.0\u00a0°C/min"), ("us", "9.0\u00a0°F/min")])
+async def test_a_reading_of_a_slope_is_in_the_unit_of_an_alert_about_it(units: str, words: str) -> None:
+    rate = SignalView("coolant_rate", "K/min", 5.0, per_unit=100)
+    async with page_of(Vehicle(replace(calm(), signals=(rate,))), units=units) as page:
+        await live(page)
+        await page.locator("#all summary").click()
+        await expect(page.locator("#signals .value")).to_have_text(words)
+
+
+@pytest.mark.asyncio
 async def test_a_reading_that_is_back_within_its_limit_says_so_before_its_alert_is_over() -> None:
     back = replace(busy().alerts[0], now=655.0)
     egt = replace(busy().signals[0], value=655.0)
@@ -397,12 +407,15 @@ async def test_setting_aside_is_for_ease_and_note_but_never_for_stop() -> None:
         )
         await expect(page.locator("#alert .shelve")).to_be_hidden()
         vehicle.tell(busy())
+        await page.locator("#why-button").click()
+        await expect(page.locator("#alert .shelve")).to_have_text("Set aside for 10 min")
         await page.locator("#alert .shelve").click()
         shelved = replace(busy().alerts[0], state=State.SHELVED, shelf_left_s=560.0)
         off = replace(busy().alerts[1], state=State.OUT_OF_SERVICE)
         vehicle.tell(replace(calm(), aside=(shelved, off)))
         rows = page.locator("#aside-list li")
         await expect(rows.nth(0).locator(".words")).to_have_text("9\u00a0min 20\u00a0s left")
+        await expect(rows.nth(0).locator(".act")).to_have_text("▲ Set aside for now")
         await expect(rows.nth(1).locator(".act")).to_have_text("● Off for now")
         for row in (0, 1):
             async with page.expect_response("**/act"):
@@ -412,6 +425,26 @@ async def test_setting_aside_is_for_ease_and_note_but_never_for_stop() -> None:
             {"do": "unshelve", "rule": "egt-high"},
             {"do": "enable", "rule": "coolant-warm"},
         ]
+
+
+@pytest.mark.asyncio
+async def test_details_are_of_one_alert_and_close_when_another_comes_first() -> None:
+    vehicle = Vehicle(busy())
+    async with page_of(vehicle) as page:
+        await live(page)
+        await page.locator("#why-button").click()
+        vehicle.tell(replace(busy(), t_ms=1_276_000))
+        await expect(page.locator("#drive")).to_contain_text("0:21:16")
+        await expect(page.locator("#why-more")).to_be_visible()
+        vehicle.tell(busy(stop=True))
+        await expect(page.locator("#act")).to_have_text("Stop, engine off")
+        await expect(page.locator("#why-more")).to_be_hidden()
+        await expect(page.locator("#why-button")).to_have_text("Details")
+        await page.locator("#why-button").click()
+        await expect(page.locator("#why-more")).to_be_visible()
+        again = replace(busy(stop=True).alerts[0], raise_number=2)
+        vehicle.tell(replace(busy(), alerts=(again,)))  # the same rule, raised anew
+        await expect(page.locator("#why-more")).to_be_hidden()
 
 
 @pytest.mark.asyncio
@@ -499,6 +532,28 @@ async def test_a_call_for_a_sound_that_comes_with_many_events_sounds_once() -> N
             vehicle.tell(replace(calm(), t_ms=t_ms, sound=Sound(1, Action.EASE, "a")))
             await expect(page.locator("#drive")).to_have_text(f"drive 8 · 0:00:0{t_ms // 1000}")
         assert len(await page.evaluate("window.tones")) == 3
+
+
+@pytest.mark.asyncio
+async def test_a_recovery_that_is_told_sounds_once_and_shorter_than_any_call() -> None:
+    seen = with_state(busy(), State.ACKNOWLEDGED)
+    first, second, *others = seen.alerts
+    vehicle = Vehicle(replace(seen, recovered=(replace(first, rule="long-ago"),)))
+    async with page_of(vehicle) as page:
+        await live(page)
+        await page.locator("#sound-off").click()
+        await expect(page.locator("#sound-off")).to_be_hidden()
+        assert await page.evaluate("window.tones") == []  # what was told before the page was there is past
+        over = replace(seen, alerts=(second, *others), recovered=(first,))
+        vehicle.tell(over)
+        lengths = await tones(page, 2)
+        assert max(lengths) < 0.1
+        vehicle.tell(replace(over, t_ms=1_276_000))
+        await expect(page.locator("#drive")).to_contain_text("0:21:16")
+        unseen = replace(others[-1], state=State.UNACKNOWLEDGED)
+        vehicle.tell(replace(over, alerts=(unseen,), recovered=(first, second)))  # something waits to be seen
+        await expect(page.locator("#past .recovery")).to_have_count(2)
+        assert len(await page.evaluate("window.tones")) == 2
 
 
 @pytest.mark.asyncio

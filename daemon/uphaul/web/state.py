@@ -18,6 +18,7 @@ from uphaul.units import UNITS, convert
 __all__ = ["UNIT_WORDS", "WebState", "as_json", "told", "unit_systems"]
 
 UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "m/s2": "m/s²", "kg/m3": "kg/m³", "deg": "°"}
+UNIT_WORDS |= {"K/s": "°C/s", "K/min": "°C/min"}  # of what is shown in °C
 MOST_DECIMALS = 2
 DIGITS = 6  # more than any sensor here resolves
 

@@ -99,6 +99,7 @@ def test_only_a_condition_that_holds_tells_the_driver_to_act(state: State) -> No
         ("m/s", "us", 10.0, "mph", 22.3694),  # NIST SP 811, appendix B.8: a speed, and no rate of a length in ft
         ("kg/s", "us", 0.1, "lb/min", 13.2277),  # NIST SP 811, appendix B.8
         ("K/min", "us", 5.0, "°F/min", 9.0),  # NIST SP 811, appendix B.8: a difference of 1 K is one of 1.8 degF
+        ("K/min", "metric", 5.0, "°C/min", 5.0),  # NIST SP 811, 8.5: a difference of 1 °C is one of 1 K
         ("K/s", "us", 5.0, "°F/s", 9.0),  # likewise
     ],
 )

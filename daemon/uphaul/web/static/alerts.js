@@ -2,6 +2,7 @@
 
 import { act, canAct } from "./acting.js";
 import { button, byId, parts, rows, setText } from "./rows.js";
+import { play } from "./sound.js";
 import { SHAPES, duration, minutesLeft, nameOf, raisedAt, reason } from "./words.js";
 
 const MOST_PAST = 2; // of those that are over
@@ -11,11 +12,13 @@ const UNSEEN = ["unacknowledged", "returned-unacknowledged", "latched-unacknowle
 
 let shown = null;
 const unfolded = { more: false, "more-past": false, why: false };
+let first = ""; // rule and raise of the instruction: its details are not the next one's
 const recoveries = new Map(); // rule and raise -> when it was first told here, ms; those from before the page are old
 let begun = false;
 
 export const isUnseen = (alert) => UNSEEN.includes(alert.state);
 const isLatched = (alert) => alert.over && alert.state.startsWith("latched");
+const keyOf = (alert) => `${alert.rule} ${alert.raise}`;
 const whole = (alert) => (alert.again ? `${alert.say}. ${alert.again}` : alert.say);
 
 /** The action of the most pressing alert that nobody has seen, "" for none: what is sounded when sound comes on. */
@@ -30,7 +33,7 @@ function control(words, name, request) {
   };
 }
 
-const shelve = control(`Quiet for ${SHELF_MIN} min`, "shelve", (rule) => ({ do: "shelve", rule, minutes: SHELF_MIN }));
+const shelve = control(`Set aside for ${SHELF_MIN} min`, "shelve", (rule) => ({ do: "shelve", rule, minutes: SHELF_MIN }));
 const reset = control("Reset", "reset", (rule) => ({ do: "reset", rule }));
 const backOn = control("Back on", "back", (rule) => ({ do: shown.aside.find((a) => a.rule === rule)?.state === "out-of-service" ? "enable" : "unshelve", rule }));
 
@@ -83,14 +86,19 @@ function showOthers(alerts) {
 function recovered(status) {
   const now_ms = performance.now();
   const told = [];
+  let news = false;
   for (const item of status.recovered) {
-    const key = `${item.rule} ${item.raise}`;
-    if (!recoveries.has(key)) recoveries.set(key, begun ? now_ms : -Infinity);
+    const key = keyOf(item);
+    if (!recoveries.has(key)) {
+      recoveries.set(key, begun ? now_ms : -Infinity);
+      news ||= begun;
+    }
     if (now_ms - recoveries.get(key) < RECOVERED_MS) told.push({ ...item, recovery: true });
   }
-  const kept = new Set(status.recovered.map((item) => `${item.rule} ${item.raise}`));
+  const kept = new Set(status.recovered.map(keyOf));
   for (const key of recoveries.keys()) if (!kept.has(key)) recoveries.delete(key);
   begun = true;
+  if (news && !status.alerts.some(isUnseen)) play("normal"); // what still waits to be seen is not to sound like the end of it
   return told.filter((item) => !status.alerts.some((a) => a.rule === item.rule)).reverse();
 }
 
@@ -114,7 +122,7 @@ function showAside(alerts) {
   byId("aside").hidden = !alerts.length;
   rows(byId("aside-list"), alerts, (a) => a.rule, aside, (node, alert, part) => {
     const left = alert.shelf_left_s;
-    setText(part("act"), `${SHAPES[alert.action]} ${alert.state === "shelved" ? "Quiet for now" : "Off for now"}`);
+    setText(part("act"), `${SHAPES[alert.action]} ${alert.state === "shelved" ? "Set aside for now" : "Off for now"}`);
     setText(part("say"), alert.say);
     setText(part("words"), left === null ? "until it is put back on" : `${duration(left)} left`);
     showControls(part, alert);
@@ -127,6 +135,9 @@ function showFirst(alert) {
   const node = byId("alert");
   node.hidden = alert === null;
   document.body.classList.toggle("alerted", alert !== null);
+  const key = alert === null ? "" : keyOf(alert);
+  if (key !== first) unfolded.why = false;
+  first = key;
   if (alert === null) return;
   node.dataset.key = alert.rule;
   node.className = `${alert.action} ${isUnseen(alert) ? "fresh" : "seen"}`;

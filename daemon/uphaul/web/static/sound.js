@@ -7,6 +7,7 @@ const RHYTHMS = {
   note: [[0, 0.25]],
   ease: [[0, 0.18], [0.3, 0.18], [0.6, 0.18]],
   stop: [[0, 2.4]],
+  normal: [[0, 0.06], [0.18, 0.06]], // too short to be taken for one that asks for something
 };
 const PITCH_HZ = 880;
 const LOUD = 0.5;
@@ -25,6 +26,7 @@ export function soundState() {
   return audible() ? ["", false] : ["Sound is off: tap to turn on", true];
 }
 
+/** Sounds an action, or "normal" for what is back to normal. */
 export function play(action) {
   if (!audible()) return;
   const start = context.currentTime + 0.02;
