@@ -244,6 +244,7 @@ export class Timeline {
       }
     };
     const marks = { x0: [], y0: [], x1: [], y1: [] };
+    let free = -Infinity;
     for (const lane of this.lanes) {
       if (lane.kind === "segments") segments(lane, this.drive.segments);
       else if (lane.kind === "other") segments(lane, this.drive.against.segments);
@@ -251,7 +252,10 @@ export class Timeline {
         const x = m.at[axis];
         if (x < a || x > b) continue;
         marks.x0.push(x); marks.x1.push(x); marks.y0.push(0); marks.y1.push(lane.top);
-        names.x.push(x); names.y.push((lane.top + lane.bottom) / 2); names.w.push(m.text.length > 28 ? `${m.text.slice(0, 27)}…` : m.text || "mark");
+        if (x < free) continue; // the words of the one before stand here
+        const word = m.text.length > 28 ? `${m.text.slice(0, 27)}…` : m.text || "mark";
+        free = x + (12 + 6.5 * word.length) * px;
+        names.x.push(x); names.y.push((lane.top + lane.bottom) / 2); names.w.push(word);
       }
     }
     for (const e of this.rules?.episodes ?? []) {
