@@ -14,7 +14,7 @@ from uphaul.analysis.pieces import PIECE_MS, Pieces
 from uphaul.physics.atmosphere import SEA_LEVEL_K, SEA_LEVEL_KPA
 from uphaul.physics.basis import ZERO_DEGC_K, Bools, Floats, Ints
 
-__all__ = ["coolant_beside", "demand", "hot_at_ease"]
+__all__ = ["cold_when_warm", "coolant_beside", "demand", "hot_at_ease"]
 
 HEAT_S = 150.0
 """Source: our own choice, about the time in which an engine's coolant settles."""
@@ -42,6 +42,10 @@ EASE, EASE_S, EASE_M_S = 0.5, 300.0, 8.0
 """Less than that share of the reference's most demand, over minutes and with some wind, a cooler that has lost half of
 what it can still holds. Source: our own judgement: a radiator short of more than that is seen from outside."""
 
+WORK, HELD_DEGC = 0.35, 84.0
+"""Share of a drive's usual fuel from which a sound engine stays warm; what a thermostat that opens at 82 holds. Source:
+our own choice; common practice."""
+
 HOT_DEGC = 102.0
 """Source: our own judgement: thermostat wide open by 92, and ten degrees more for what a climb before left behind."""
 
@@ -60,6 +64,28 @@ def demand(p: Pieces) -> tuple[Floats, Bools]:
     since = np.cumsum(p.of("speed") > 5.0) * (PIECE_MS / 1000.0)
     warm = (np.maximum.accumulate(np.nan_to_num(p.of("coolant"), nan=-99.0)) >= 80.0) | (since >= WARM_S)
     return p.eased(np.where(np.isnan(p.of("fuel")), np.nan, p.of("fuel")), HEAT_S) / over, warm & running
+
+
+def cold_when_warm(p: Pieces, r: Pieces) -> tuple[float, float, tuple[tuple[int, int], ...]]:
+    """(K that the coolant stays below what a thermostat holds, 0 or less, its uncertainty, where).
+
+    After ten minutes of driving, where the engine has had work for minutes. NaN without enough of that.
+    """
+    middle: list[float] = []
+    where: tuple[tuple[int, int], ...] = ()
+    for q in (r, p):
+        since = np.cumsum(q.of("speed") > 5.0) * (PIECE_MS / 1000.0)
+        work = q.eased(np.nan_to_num(q.of("fuel")), EASE_S)
+        if not (since > EASE_S).any():
+            return float("nan"), float("nan"), ()
+        usual = float(np.quantile(work[since > EASE_S], 0.9))
+        take = (since > 2.0 * EASE_S) & (work > WORK * usual) & np.isfinite(q.of("coolant"))
+        if take.sum() < 60:
+            return float("nan"), float("nan"), ()
+        middle.append(float(np.median(q.of("coolant")[take])))
+        at = np.flatnonzero(take)
+        where = ((int(q.first_ms[at[0]]), int(q.last_ms[at[-1]])),)
+    return min(middle[1] - min(middle[0], HELD_DEGC), 0.0), 3.0, where
 
 
 def hot_at_ease(p: Pieces, r: Pieces) -> tuple[float, float, tuple[tuple[int, int], ...]]:

@@ -28,8 +28,7 @@ LEAST = 60
 @dataclass(frozen=True, slots=True)
 class Drag:
     """Force in N, each with its uncertainty (some 95 %): the mean, and by how much more it is at the 90th percentile of
-    speed (or of force) than at the 10th. `wind_n` is by how much it would grow with speed if the mean were all wind.
-    `moments_ms` is where it was looked at."""
+    speed (or of force) than at the 10th. `moments_ms` is where it was looked at."""
 
     mean_n: float
     mean_u: float
@@ -38,7 +37,6 @@ class Drag:
     by_force_n: float
     by_force_u: float
     moments_ms: tuple[tuple[int, int], ...]
-    wind_n: float
 
 
 def drag(p: Pieces, r: Pieces) -> Drag | None:
@@ -74,10 +72,7 @@ def drag(p: Pieces, r: Pieces) -> Drag | None:
     at = np.flatnonzero(inside)
     (mean, by_speed, by_force), (mean_u, by_speed_u, by_force_u) = size.tolist(), u.tolist()
     where = ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)
-    # wind w adds what goes with v w + w^2 / 2: its slope over itself is 1 / (v + w / 2), with w some 6 m/s
-    low, high = np.quantile(speed, (0.1, 0.9))
-    wind = mean * float((high - low) / (speed.mean() + 3.0))
-    return Drag(mean, mean_u, by_speed, by_speed_u, by_force, by_force_u, where, wind)
+    return Drag(mean, mean_u, by_speed, by_speed_u, by_force, by_force_u, where)
 
 
 def _pulling(p: Pieces) -> Bools:

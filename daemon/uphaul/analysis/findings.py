@@ -31,6 +31,7 @@ NET_LEAST = 1.2
 CLOSE = 1.0
 SHOWN = 3.0
 LEAST_SIGNS = 4
+TELLS = 0.8
 """Source of all: our own judgement, as that of the weights in `CAUSES`."""
 
 
@@ -88,20 +89,20 @@ def judge(seen: tuple[Evidence, ...], cautions: tuple[str, ...] = ()) -> Finding
     by_name = {e.sign.name: e for e in seen}
     levels = {e.sign.name: _level(e.strength) for e in seen if e.known}
     scored = sorted(((*_best(cause, by_name, levels), cause) for cause in CAUSES), key=lambda s: -s[0])
-    total = sum(abs(v) for v in levels.values())
+    total = sum(abs(v) for n, v in levels.items() if n not in _KIND)
     nothing = -STRAY * total
     unexplained = UNEXPLAINED_PRIOR - UNEXPLAINED_SHARE * STRAY * total
     top = scored[0][0]
     best = max(top, nothing, unexplained)
     shown = [s for s in scored if s[0] >= top - SHOWN and s[0] > nothing]
-    shared = len(shown) > 1 and _same(shown[0], shown[1], by_name)
+    shared = len(shown) > 1 and _same(shown[0], shown[1], by_name, levels)
     ranked = tuple(
         _finding(cause, picture, score, (by_name, levels), shown[i + 1] if i == 0 and len(shown) > 1 else None)
         for i, (score, picture, cause) in enumerate(shown)
     )
     ranked = tuple(replace(f, place=1 if i == 1 and shared else i + 1) for i, f in enumerate(ranked))
     net = top - PRIOR - scored[0][2].prior
-    stands = any(abs(v) >= 1.0 for v in levels.values())
+    stands = any(abs(v) >= 1.0 for n, v in levels.items() if n not in _KIND)
     if best == nothing or not stands:  # several faint signs are no finding
         enough = sum(e.known for e in seen if e.sign.name in _OF_COMPARISON) >= LEAST_SIGNS
         verdict = NOTHING if enough else TOO_LITTLE
@@ -110,6 +111,9 @@ def judge(seen: tuple[Evidence, ...], cautions: tuple[str, ...] = ()) -> Finding
     ranked = ranked if verdict not in (NOTHING, TOO_LITTLE) else ()
     return Findings(verdict, _words(verdict, ranked), ranked, seen, cautions)
 
+
+_KIND = frozenset(("drag_slow",))
+"""Signs that say of which kind another is, and nothing alone."""
 
 _OF_COMPARISON = frozenset(
     (
@@ -216,9 +220,16 @@ def _by_weight(weighed: list[tuple[float, Evidence]]) -> tuple[Evidence, ...]:
     return tuple(e for _, e in sorted(weighed, key=lambda w: -w[0]))
 
 
-def _same(one: tuple[float, Picture, Cause], other: tuple[float, Picture, Cause], seen: dict[str, Evidence]) -> bool:
-    """Whether nothing that is known tells the two apart, and only a prior or what nobody sees sets one before."""
-    return one[0] - other[0] < CLOSE and not any(e.known for e in _differ(one[1], other[1], seen))
+def _same(
+    one: tuple[float, Picture, Cause],
+    other: tuple[float, Picture, Cause],
+    seen: dict[str, Evidence],
+    levels: dict[str, float],
+) -> bool:
+    """Whether nothing tells the two apart: no sign that they expect differently was seen, nor missed for certain."""
+    sure = {e.sign for p in (one[1], other[1]) for e in p.expects if e.if_not >= TELLS}
+    tells = (e.known and (levels[e.sign.name] != 0.0 or e.sign.name in sure) for e in _differ(one[1], other[1], seen))
+    return one[0] - other[0] < CLOSE and not any(tells)
 
 
 def _differ(one: Picture, other: Picture, seen: dict[str, Evidence]) -> list[Evidence]:

@@ -7,7 +7,8 @@ from math import isnan
 
 import numpy as np
 
-from uphaul.analysis.cooling import coolant_beside, hot_at_ease
+from uphaul.analysis.cooling import cold_when_warm, coolant_beside, hot_at_ease
+from uphaul.analysis.drag_slow import drag_at_low_speed
 from uphaul.analysis.pair import Pair
 from uphaul.analysis.pieces import PIECE_MS, Pieces
 from uphaul.analysis.quantities import load_role
@@ -24,10 +25,12 @@ __all__ = [
     "charge_light",
     "compared",
     "coolant",
+    "coolant_cold",
     "coolant_slow",
     "cuts",
     "drag",
     "drag_grows",
+    "drag_slow",
     "full_load_lean",
     "hot_easy",
     "missing",
@@ -282,6 +285,12 @@ def coolant(heavy: bool) -> Callable[[Pair], Seen]:
     return see
 
 
+def coolant_cold(pair: Pair) -> Seen:
+    if pair.there is None:
+        return UNKNOWN
+    return cold_when_warm(pair.here, pair.there)
+
+
 def hot_easy(pair: Pair) -> Seen:
     if pair.there is None or not pair.there.has("coolant", "fuel", "ambient"):
         return UNKNOWN
@@ -303,6 +312,13 @@ def drag_grows(pair: Pair) -> Seen:
         return 0.0, 0.0, ()  # there is none to grow
     pairs = [(d.by_speed_n, d.by_speed_u), (d.by_force_n, d.by_force_u)]
     value, uncertainty = max(pairs, key=lambda v: v[0] / max(v[1], 1.0))
-    if value < uncertainty and d.wind_n < d.by_speed_u:
-        return UNKNOWN  # all at much the same speed: wind would not have shown either
     return value, uncertainty, d.moments_ms
+
+
+def drag_slow(pair: Pair) -> Seen:
+    """By how much, in %, the share of the drag that is there at low speed is beyond a half."""
+    d = pair.drag
+    if d is None or pair.there is None or d.mean_n < LEAST_DRAG_N:
+        return UNKNOWN
+    share, uncertainty, moments = drag_at_low_speed(pair.here, pair.there)
+    return 100.0 * (share - 0.5), 50.0 * uncertainty, moments  # a half of 95 %: of two answers one is right
