@@ -127,7 +127,7 @@ def test_a_value_that_is_never_reached_fails_a_band_and_says_what_was() -> None:
 
 def test_a_time_to_cool_is_reached_from_above() -> None:
     falling = [300.0, 280.0, 240.0, 200.0, 190.0]
-    checked = check(step(measure(Take.TIME_TO, "egt", reach=200.0), span=Span.WHILE, for_ms=300))
+    checked = check(step(measure(Take.TIME_TO, "egt", reach=200.0, falling=True), span=Span.WHILE, for_ms=300))
     assert one(checked, block(rpm=[1600.0] * 5, egt=falling))[1:] == (0.3, 300)
 
 

@@ -58,7 +58,7 @@ class Take(StrEnum):
     SLOPE = "slope"
     """By least squares, in the signal's unit per minute."""
     TIME_TO = "time-to"
-    """Seconds from where the step began to hold to the first tick at `reach`."""
+    """Seconds from where the step began to hold to the first tick at `reach` or past it."""
     LARGEST_RATE = "largest-rate"
     """The steepest rise over a second, in the signal's unit per second."""
 
@@ -109,7 +109,7 @@ class Measure:
 
     Of `signal`, or of its difference from `against` (a signal of the same unit, or `EXPECTED`). `tunes` has bands that
     take the place of `band` in a tune. `reason` says for people why the band is where it is, `source` who says so.
-    Without a band the value is told and nothing more.
+    Without a band the value is told and nothing more. `falling`: `reach` is reached from above, not from below.
     """
 
     name: str
@@ -118,6 +118,7 @@ class Measure:
     take: Take
     against: str = ""
     reach: Amount | None = None
+    falling: bool = False
     band: Band | None = None
     tunes: tuple[tuple[str, Band], ...] = ()
     reason: str = ""

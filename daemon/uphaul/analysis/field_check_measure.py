@@ -188,17 +188,15 @@ class Measuring:
                 return self._time_to(m, given, x, known)
 
     def _time_to(self, m: Measure, given: _Ticks, x: Floats, known: Bools) -> tuple[float, int | None, str]:
-        """A reach that lies above the first value is reached from below, else from above; never: infinite."""
+        """Never is infinite."""
         assert m.reach is not None
         reach, why = self._amount(m.reach, m, given)
         if why:
             return np.nan, None, why
-        first = int(np.flatnonzero(known)[0])
-        rising = not x[first] > reach[first]
-        there = np.flatnonzero(known & (x >= reach if rising else x <= reach))
+        there = np.flatnonzero(known & (x <= reach if m.falling else x >= reach))
         if not len(there):
-            most = np.nanmax(x[known]) if rising else np.nanmin(x[known])
-            return np.inf, None, f"not reached: {'at most' if rising else 'at least'} {most:.4g}"
+            most = x[known].min() if m.falling else x[known].max()
+            return np.inf, None, f"not reached: {'at least' if m.falling else 'at most'} {most:.4g}"
         return float(given.t_ms[there[0]] - given.t_ms[0]) / 1000.0, int(there[0]), ""
 
     def _bounds(

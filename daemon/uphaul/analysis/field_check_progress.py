@@ -132,6 +132,7 @@ class Progress:
         self._measuring = Measuring(check, around.signals, tunes, around.vehicle)
         self._stretches: dict[Key, _Stretch] = {}
         self._spent: set[int] = set()
+        self._held_up: dict[Key, str] = {}
         self._tune = NO_TUNE
         self._last_ms: int | None = None
         self._values = np.full(len(around.signals), np.nan)
@@ -227,12 +228,12 @@ class Progress:
             elif key[0] not in holding or (step.each_tune and key[1] != tune):
                 del self._stretches[key]
                 news += self._left(now_ms, key, stretch)
-        if asking:
-            return news
         for i in sorted(holding - self._spent):
             step = self._check.steps[i]
             key = (i, tune if step.each_tune else "")
-            if key in self._results and key not in self._stretches and self._may_begin(key):
+            if asking:
+                self._held_up[key] = asking.words
+            elif key in self._results and key not in self._stretches and self._may_begin(key):
                 self._stretches[key] = _Stretch(now_ms, tune)
                 news.append(News(now_ms, NewsKind.HOLD, step.name, key[1], f"{step.title}: hold it"))
         return news
@@ -362,7 +363,13 @@ class Progress:
 
     def result(self, t_ms: int) -> FieldCheckRun:
         """What came of it up to that tick."""
-        return FieldCheckRun(self._check.title, (self._began_ms, t_ms), tuple(self._results.values()), self._by)
+        results = tuple(
+            replace(r, why=f"an alert stood when all else held: {self._held_up[key]}")
+            if r.verdict is Verdict.OPEN and key in self._held_up
+            else r
+            for key, r in self._results.items()
+        )
+        return FieldCheckRun(self._check.title, (self._began_ms, t_ms), results, self._by)
 
 
 def _is_open(result: StepResult, step: Step) -> bool:

@@ -184,6 +184,8 @@ class _Builder:
                 else f"belongs to time-to, not to {take.value}"
             )
             scope.wrong(f"{key}.reach", shown_limit(table.reach), text)
+        if table.falling and take is not Take.TIME_TO:
+            scope.wrong(f"{key}.falling", True, f"belongs to time-to, not to {take.value}")
         band = self._band(key, table, take, table.signal)
         tunes = []
         for tune, each in table.tune.items():
@@ -204,6 +206,7 @@ class _Builder:
             take=take,
             against=table.against,
             reach=None if table.reach is None else self._amount(f"{key}.reach", table.reach, table.signal),
+            falling=table.falling,
             band=band,
             tunes=tuple(tunes),
             reason=table.reason,

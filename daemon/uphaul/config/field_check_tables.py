@@ -76,6 +76,7 @@ class MeasureTable(BandTable):
     reach: SheetAmount | None = key(
         "(time-to) the value that is to be reached, from where the step began to hold", None
     )
+    falling: bool = key("(time-to) it is reached from above, not from below", False)
     tune: dict[Annotated[str, Field(pattern=TUNE_NAME)], BandTable] = table("other bands in a tune")
     reason: str = key("why the band is where it is; required with a band", "", max_length=300, pattern=ONE_LINE)
     source: str = key('who says so, or "common practice"; required with a band', "", max_length=200, pattern=ONE_LINE)

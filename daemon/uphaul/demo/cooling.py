@@ -95,8 +95,12 @@ class CoolingSystem:
         ambient_k: float,
         ahead_w: float,
         fan_work: float,
+        stuck_open: float = 0.0,
     ) -> None:
-        """Move on by `dt_s`; `ahead_w` is heat shed in front of the radiator, `fan_work` 1 when the fan is sound."""
+        """Move on by `dt_s`; `ahead_w` is heat shed in front of the radiator, `fan_work` 1 when the fan is sound.
+
+        `stuck_open` is how far the thermostat is open at least.
+        """
         krpm = rpm / 1000.0
         # Fan: viscous clutch, never quite open.
         wanted = min(max((self.coolant_k - 364.15) / 9.0, 0.08), 1.0) * fan_work
@@ -115,7 +119,7 @@ class CoolingSystem:
         self.oil_k += (to_oil_w - oil_cooler_w - sump_w) * dt_s / 26_000.0
 
         # Wax takes its time.
-        settled = min(max((self.coolant_k - 354.15) / 9.0, 0.0), 1.0)
+        settled = min(max((self.coolant_k - 354.15) / 9.0, stuck_open), 1.0)
         self.open += (settled - self.open) * dt_s / 8.0
         breathed_k = ambient_k + min(ahead_w / (self.wind_kg_s * CP_AIR), 45.0)
         radiator = 500.0 * math.pow(self.wind_kg_s, 0.6) * (0.01 + 0.99 * self.open) * min(0.5 + 0.25 * krpm, 1.0)

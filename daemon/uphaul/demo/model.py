@@ -48,8 +48,11 @@ class Model:
         self._strides = [(chance.randrange(_NOISE), 2 * chance.randrange(_NOISE // 2) + 1) for _ in CHANNELS]
         self._parts = [f for f in scenario.faults if not f.channel]
         self._gaps = [
-            (f, _gaps(f, scenario, chance) if f.kind == "dropout" else []) for f in scenario.faults if f.channel
+            (f, _gaps(f, scenario, chance) if f.kind == "dropout" else [])
+            for f in scenario.faults
+            if f.channel and f.kind != "offset"
         ]
+        self._offsets = [f for f in scenario.faults if f.kind == "offset"]
         self._chance = chance
         self._gust = 0.0
         self._ripple = 0.0
@@ -195,6 +198,7 @@ class Model:
             ambient_k=ambient,
             ahead_w=max(self.cooler.shed_w, 0.0) + 1.9 * conditioning,
             fan_work=1.0 - size.get("fan", 0.0),
+            stuck_open=size.get("thermostat", 0.0),
         )
         volts = 12.6 if not self._running else 14.4 - 0.006 * (ambient - 288.0)
         volts = 10.1 if self._cranking_s > 0.0 else volts - (0.25 if self._key and not self._running else 0.0)
@@ -301,6 +305,8 @@ class Model:
         if line.rpm <= 0.0:
             readings["rpm"] = readings["air"] = 0.0
         readings["turbo"] = max(readings["turbo"], 0.0)
+        for fault in self._offsets:
+            readings[fault.channel] += fault.size(self.t_s)
         for name in self.faulted:
             readings[name] = math.nan
         return readings

@@ -24,9 +24,11 @@ FAULT_KINDS = {
     "fan": "share of the cooling fan's drive lost",
     "overboost": "how far the wastegate sticks shut, 1 wholly",
     "oil-pump": "share of the oil pump's flow lost",
+    "thermostat": "how far it sticks open at least, 1 wholly",
     "headwind": "wind against the vehicle, m/s",
     "open-circuit": "unused",
     "dropout": "share of the time without a reading",
+    "offset": "by how much it reads high, in the channel's unit",
 }
 """Kinds of fault and what `amount` means for each."""
 
@@ -305,10 +307,10 @@ def _fault(table: _Table) -> Fault:
     from_s = table.number("from_s", 0.0, 0.0, 86_400.0, "s")
     until_s = table.number("until_s", float("inf"), 0.0, 86_400.0, "s")
     ramp_s = table.number("ramp_s", 0.0, 0.0, 86_400.0, "s")
-    most = {"boost-leak": 2000.0, "headwind": 25.0}.get(kind, 1.0)
+    most = {"boost-leak": 2000.0, "headwind": 25.0, "offset": 100.0}.get(kind, 1.0)
     amount = table.number("amount", 1.0, 0.0, most, FAULT_KINDS.get(kind, ""))
     channel = ""
-    if kind in ("open-circuit", "dropout"):
+    if kind in ("open-circuit", "dropout", "offset"):
         channel = table.text("channel", None, tuple(CHANNELS))
     if until_s <= from_s:
         table.wrong("until_s", until_s, "must come after from_s")
