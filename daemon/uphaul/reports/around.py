@@ -32,6 +32,7 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Temperatures", ("coolant", "head", "oil_temp", "transmission")),
     ("Charge air", ("compressor_out", "charge", "ambient")),
     ("Mixture (lambda)", ("mixture",)),
+    ("Boost control's actuator, closed by", ("boost_actuator",)),
     ("Pressure before the turbine", ("exhaust_pressure",)),
     ("Drive pressure to boost", ("drive_ratio",)),
     ("Turbo speed", ("turbo_speed",)),

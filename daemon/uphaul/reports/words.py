@@ -28,6 +28,7 @@ ROLE_WORDS = {
     "map": "manifold pressure",
     "map_told": "manifold pressure as told by the engine computer",
     "baro": "barometer",
+    "boost_actuator": "boost control's actuator, closed by",
     "exhaust_pressure": "pressure before the turbine",
     "drive_pressure": "drive pressure",
     "drive_ratio": "drive pressure to boost",
