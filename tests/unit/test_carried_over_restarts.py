@@ -9,6 +9,7 @@ import pytest
 
 from support.config_files import config_of
 from uphaul.alerts import Carried, State
+from uphaul.app import App
 from uphaul.config.spec import Config, DriveSpec
 from uphaul.errors import LogError
 from uphaul.live import Live, carried_to_json, kept_from_json, kept_to_json
@@ -193,3 +194,18 @@ def test_what_logs_of_before_have_kept_is_read() -> None:
     for damaged in ("{", '{"alerts": 5}', "[1]", "3"):
         with pytest.raises(LogError, match="a log: the states that the alerts began with cannot be read"):
             kept_from_json(damaged, "a log")
+
+
+def test_the_page_asks_for_a_tune_that_is_the_one_of_before(tmp_path: Path) -> None:
+    path = tmp_path / "vehicle.db"
+    before = Daemon(path, "first", config=tuned())
+    before.run(1, 1800, 500)
+    before.collector.event(EventKind.TUNE, text="tow")
+    before.run(1, 1800, 500)
+    before.end(orderly=True)
+    writer = LogWriter(path)
+    app = App(tuned(), None)
+    assert app.status().notices == ()
+    app._live.record_to(writer)
+    assert app.status().notices == ("Tune tow as told before the restart: choose it anew, this one or another",)
+    assert writer.close(10.0)
