@@ -3,7 +3,8 @@
 Theory of operation. Pulling away, several gears are gone through, so the wheels' force is told by the engine's torque
 and the ratio: torque by fuel a revolution and friction, times the ratio, less what speeds up the engine itself. The
 reference gives the constants; what the road load of the drive falls short of that is its drag, at low speed and at
-speed. Of a wind w the force goes with v w + w^2 / 2, so that a fifth to a third is left at 6 m/s of what it is at 22.
+speed. Of a wind w the force goes with v w + w^2 / 2, so that some two fifths at most are
+left at 6 m/s of what it is at 22, with w up to 9 m/s.
 """
 
 from __future__ import annotations

@@ -84,6 +84,7 @@ def _findings(found: Findings, place: Places) -> dict[str, Any]:
 
 def _finding(f: Finding, place: Places) -> dict[str, Any]:
     return {
+        "place": f.place,
         "title": f.title,
         "first": f.first,
         "for": [_evidence(e, place) for e in f.speaks_for],

@@ -90,7 +90,7 @@ export class Fits {
       if (one.cant_tell.length) inside.push(make("h3", {}, "Can't tell"), list(one.cant_tell));
       if (one.rival) inside.push(make("p", {}, make("b", {}, `Against the next, ${one.rival}: `), `${one.apart}.`));
       out.push(make("details", { class: "cause", open: i === 0 },
-        make("summary", {}, `${i + 1}. ${one.title}`, make("small", {}, `${one.for.length} for, ${one.against.length + one.strays.length} against, ${one.cant_tell.length} can't tell`)),
+        make("summary", {}, `${one.place}. ${one.title}${i && one.place === 1 ? " (shares the first place)" : ""}`, make("small", {}, `${one.for.length} for, ${one.against.length + one.strays.length} against, ${one.cant_tell.length} can't tell`)),
         make("div", {}, ...inside)));
     });
     if (f.ranked.length > MOST_CAUSES) out.push(make("p", { class: "quiet" }, `Further behind: ${f.ranked.slice(MOST_CAUSES).map((o) => o.title).join("; ")}.`));
