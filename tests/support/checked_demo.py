@@ -1,4 +1,4 @@
-"""A field check over a drive of the invented vehicle, whose faults are given: the sample's check, rules and build sheet."""
+"""A field check over a drive of the invented vehicle with given faults: the sample's check, rules and build sheet."""
 
 from __future__ import annotations
 
