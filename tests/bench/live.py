@@ -15,8 +15,9 @@ alerts
 pages
     The daemon notes of each tick when it was done after its due time, and its thread's CPU time. By turns one page is
     open, or ten: one of them Chromium, one of them stalled (a small receive buffer, never read; the daemon
-    counts what it misses), and the level goes up and down so that there are alerts to tell. The figure is the ratio of
-    the two at the 99th percentile; beside it how far turns of one page alone are apart, which is what the
+    counts what it misses), and the level goes up and down so that there are alerts to tell. Beside it stands what an
+    event weighs: one that tells everything, and those that tell what changed. The figure is the ratio of the two at the
+    99th percentile; beside it how far turns of one page alone are apart, which is what the
     machine is good for.
 
 loads
@@ -189,6 +190,16 @@ async def stream(url: str) -> None:
             pass
 
 
+async def weights(url: str) -> dict[str, float]:
+    """Bytes of an event that tells everything and, in the mean and at most, of those that tell what changed."""
+    whole, change = list[int](), list[int]()
+    async with aiohttp.ClientSession(read_bufsize=1 << 20) as session, session.get(f"{url}events") as answer:
+        while len(change) < 2 * TURN_S:
+            event = await answer.content.readuntil(b"\n\n")
+            (change if event.startswith(b"event: change") else whole).append(len(event))
+    return {"whole": max(whole), "change": round(float(np.mean(change)), 1), "largest change": max(change)}
+
+
 async def stall(url: str) -> None:
     """A page that asks and never reads."""
     port = int(url.rstrip("/").rpartition(":")[2])
@@ -229,6 +240,7 @@ async def pages(at: Rig, rounds: int) -> dict[str, Any]:
     others = [asyncio.create_task(collect()), asyncio.create_task(flip())]
     async with browser() as made:
         await opened(made, at.url)
+        weigh = await weights(at.url)
         for n in range(2 * rounds + 1):
             many = n % 2
             more: list[asyncio.Task[None]] = []
@@ -254,6 +266,7 @@ async def pages(at: Rig, rounds: int) -> dict[str, Any]:
     await asyncio.gather(*others, return_exceptions=True)
     parts = [(open_, np.array([t for t in ticks if begun <= t[0] < end])) for open_, begun, end in turns]
     out: dict[str, Any] = {
+        "bytes of an event": weigh,
         "skipped ticks": skipped[0] - before,
         "events that the stalled page missed": await missed(at.url),
     }
