@@ -68,7 +68,7 @@ def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: in
 
             show_headroom(file, drive, as_json=as_json)
             return
-        drives, copied = file.drives(), file.copied
+        drives, copied, reference = file.drives(), file.copied, file.reference()
         missing = {d.id: _missing_s(file, d) for d in drives}
     if as_json:
         rows = [
@@ -81,6 +81,7 @@ def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: in
                 "stretches": len(d.segments),
                 "alerts": d.alerts,
                 "kept": d.kept,
+                "reference": reference is not None and reference.drive == d.id,
                 "continues": d.continues,
                 "open": not d.ended,
                 "end_reason": d.end_reason,
@@ -103,6 +104,7 @@ def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: in
                 word
                 for word, said in (
                     ("open", not d.ended),
+                    ("reference", reference is not None and reference.drive == d.id),
                     ("kept", d.kept),
                     ("imported", d.end_reason == "imported"),
                     (f"continues {d.continues}", d.continues is not None),

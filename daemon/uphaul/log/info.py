@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from uphaul.signals import Signal
 
-__all__ = ["Anchor", "DriveInfo", "LoggedCondition", "SegmentInfo"]
+__all__ = ["Anchor", "DriveInfo", "LoggedCondition", "Reference", "SegmentInfo"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,3 +73,12 @@ class Anchor:
     t_ms: int
     utc: str
     source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """The drive that others are compared with, and who made it so, when (RFC 3339)."""
+
+    drive: int
+    utc: str
+    actor: str

@@ -25,7 +25,7 @@ import numpy as np
 from uphaul.alerts import Notice, NoticeKind, State, Transition
 from uphaul.errors import LogError
 from uphaul.log import claims, enter, fast, schema
-from uphaul.log.info import Anchor, DriveInfo, LoggedCondition, SegmentInfo
+from uphaul.log.info import Anchor, DriveInfo, LoggedCondition, Reference, SegmentInfo
 from uphaul.signals import Block, Event, EventKind, Quality, QualityChange
 
 __all__ = ["Anchor", "DriveInfo", "Log", "LoggedCondition", "SegmentInfo"]
@@ -206,6 +206,14 @@ class Log:
         """Ticks whose wall-clock time is known."""
         rows = self._rows("SELECT t_ms, utc, source FROM anchor WHERE drive = ? ORDER BY id", drive)
         return [Anchor(*row) for row in rows]
+
+    def reference(self) -> Reference | None:
+        """The drive that others are compared with; None where there is none."""
+        if not self._rows("SELECT 1 FROM sqlite_master WHERE name = 'reference'"):  # a log of an older version
+            return None
+        own = "SELECT reference.drive, utc, actor FROM reference JOIN drive ON drive.id = reference.drive AND going = 0"
+        found = self._rows(f"{own} ORDER BY reference.id DESC LIMIT 1")
+        return Reference(*found[0]) if found else None
 
     def _of_drive(self, what: str, drive: int) -> list[Any]:
         return self._rows(f"SELECT {what} WHERE segment IN (SELECT id FROM segment WHERE drive = ?) ORDER BY id", drive)

@@ -11,6 +11,7 @@ has one or more segments; a segment has its own tick table, because its signals 
     quality     why a value is unknown (or only a bound), from this tick until the next change
     condition   a rule's condition became true or false
     transition, notice, event, anchor
+    reference   which drive others are compared with, by whom and when; the newest row counts
     drive_<n>   a view of drive n in engineering units, for a person with nothing but the sqlite3 shell: of the newest
                 `KEPT_VIEWS`, because whoever opens the file keeps every view in memory, three times what a table takes
 
@@ -48,10 +49,10 @@ __all__ = [
     "quote",
 ]
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 READABLE_FROM = 1
-"""Older versions that can be read as they are: what came later only says how the next drive begins."""
+"""Older versions that can be read as they are: later ones say how the next drive begins, and name one drive."""
 
 APPLICATION_ID = 0x5570686C
 """Marks a file as ours in its header: the letters ``Uphl``."""
@@ -166,7 +167,15 @@ def _carry(db: sqlite3.Connection) -> None:
     db.execute("ALTER TABLE drive ADD COLUMN carried TEXT")
 
 
-MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_make, _carry]
+def _refer(db: sqlite3.Connection) -> None:
+    """To version 3: which drive is the reference."""
+    db.execute(
+        "CREATE TABLE reference ("
+        "id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, utc TEXT NOT NULL, actor TEXT NOT NULL)"
+    )
+
+
+MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_make, _carry, _refer]
 """Step i brings a file from version i to version i + 1; each runs in a transaction of its own."""
 
 

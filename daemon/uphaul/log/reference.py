@@ -1,0 +1,34 @@
+"""Makes a drive of a log at rest the one that others are compared with, and keeps it from being taken away."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from uphaul.errors import LogError
+from uphaul.log import claims, schema
+
+__all__ = ["mark_reference"]
+
+
+def mark_reference(path: Path, drive: int, *, actor: str, utc: str) -> None:
+    """Make the drive the reference, by whom and when (RFC 3339); an earlier one stays kept.
+
+    Raises LogError when the log is being recorded to, has no such drive, or can't be written.
+    """
+    claims.claim(path)
+    try:
+        db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=2.0)
+        try:
+            schema.migrate(db, path)
+            db.execute("BEGIN IMMEDIATE")
+            if db.execute("UPDATE drive SET kept = 1 WHERE id = ? AND going = 0", (drive,)).rowcount != 1:
+                raise LogError(f"{path}: there is no drive {drive}, so it can't be the reference")
+            db.execute("INSERT INTO reference (drive, utc, actor) VALUES (?,?,?)", (drive, utc, actor))
+            db.execute("COMMIT")
+        finally:
+            db.close()
+    except sqlite3.Error as error:
+        raise LogError(f"{path}: drive {drive} can't be made the reference ({error})") from error
+    finally:
+        claims.release(path)
