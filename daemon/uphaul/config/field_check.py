@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from uphaul.analysis.field_check import (
     EXPECTED,
@@ -28,6 +28,7 @@ from uphaul.config.field_check_tables import (
     WaitsForTable,
 )
 from uphaul.config.model import CurveTable
+from uphaul.config.shape import Shaped
 from uphaul.rules import ABOVE, BELOW
 from uphaul.units import compatible
 from uphaul.vehicle import Vehicle
@@ -39,9 +40,10 @@ NO_BAND_OF = (Take.SPREAD, Take.SLOPE, Take.LARGEST_RATE, Take.TIME_TO)
 
 
 def build_field_check(
-    scope: Scope, table: FieldCheckFile, vehicle: Vehicle, tunes: Iterable[str] | None
+    scope: Scope, shaped: Shaped[FieldCheckFile], vehicle: Vehicle, tunes: Iterable[str] | None
 ) -> FieldCheck | None:
     """The check, None when there is no step. `tunes` None: not known, any name goes."""
+    table = shaped.data
     names = None if tunes is None else tuple(tunes)
     builder = _Builder(scope, vehicle, names)
     for tune in table.excused:
@@ -52,17 +54,18 @@ def build_field_check(
     if names and set(names) <= set(table.excused):
         scope.wrong("excused", None, "must leave at least one tune of the vehicle to be driven")
     steps = tuple(builder.step(name, step) for name, step in table.step.items())
-    _check_order(scope, table.step)
+    _check_order(scope, table.step, shaped.named.get("step", ()))
     if not steps:
         return None
     return FieldCheck(table.title, steps, tuple(table.cautions), tuple(table.excused.items()))
 
 
-def _check_order(scope: Scope, steps: Mapping[str, StepTable]) -> None:
+def _check_order(scope: Scope, steps: Mapping[str, StepTable], named: Sequence[str]) -> None:
+    """`named` are all steps of the file, such as are at fault themselves included."""
     for name, step in steps.items():
         for i, other in enumerate(step.after):
-            if other not in steps:
-                scope.wrong(f"step.{name}.after[{i}]", other, "must be the name of another step", known=tuple(steps))
+            if other not in named:
+                scope.wrong(f"step.{name}.after[{i}]", other, "must be the name of another step", known=named)
         seen, ahead = set[str](), list(step.after)
         while ahead:
             before = ahead.pop()
@@ -136,8 +139,10 @@ class _Builder:
                 "must be left out where `above` is: one limit only" if there else "needs a limit: `above` or `below`",
             )
         side, word, told = (ABOVE, "above", table.above) if table.above is not None else (BELOW, "below", table.below)
-        limit = curve_of(scope, f"{key}.{word}", told) if isinstance(told, CurveTable) else told or 0.0
-        if not rate_ms:
+        limit = curve_of(scope, f"{key}.{word}", told) if isinstance(told, CurveTable) else told
+        if limit is None:
+            limit = float("nan")  # noted above; with nothing does it clash
+        elif not rate_ms:
             check_reach(scope, f"{key}.{word}", signal, side=side, limit=limit, deadband=table.deadband)
         elif not isinstance(limit, float):
             scope.wrong(f"{key}.{word}", None, "must be a number where `rate_over_s` is")
@@ -242,6 +247,7 @@ class _Builder:
                 value.of,
                 f"must be in a unit like {found.unit}, as {signal} is; it is in {SHEET[value.of]}",
             )
+            return OfSheet(value.share, value.of)
         of_tune = value.of.startswith("tune.")
         lacking = [t for t in self._tunes or () if rating(self._vehicle, value.of, t) is None]
         if self._tunes is not None and (lacking if of_tune else rating(self._vehicle, value.of) is None):

@@ -175,7 +175,7 @@ class _Loader:
         panel = build_panel(known(DAEMON), daemon.data.panel, inputs.sources)
         mqtt = build_mqtt(known(DAEMON), daemon.data.mqtt, vehicle_file.data.name)
         checks = self._file(FIELD_CHECK, FieldCheckFile)
-        field_check = build_field_check(known(FIELD_CHECK), checks.data, written, names if sound else None)
+        field_check = build_field_check(known(FIELD_CHECK), checks, written, names if sound else None)
         gap_ms = whole_ms(tune_scope, "gap_s", signals.data.gap_s)
         if tick_ms is not None and gap_ms < tick_ms:
             tune_scope.wrong("gap_s", signals.data.gap_s, f"must be at least one tick, {tick_ms / 1000:g} s")

@@ -1,4 +1,4 @@
-"""In which gear a full-load pull over a span of engine speed stays within a speed limit, by the gearing of the sheet."""
+"""In which gear a full-load pull over a span of engine speed stays within a speed limit, by the build sheet."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ class PullGear:
 def pull_gear(sheet: BuildSheet, limit_km_h: float, from_rpm: float, to_rpm: float) -> PullGear | None:
     """The highest gear in which `to_rpm` is still within the limit; None where there is none: then a dynamometer.
 
-    None too for a sheet without a driveline. Speed at a tyre that rolls without slip: circumference times turns, good to
-    some 3 % as tyres wear and grow (common practice). The highest gear makes the longest pull, in which boost has time
-    to follow. Raises ValueError for what is no span.
+    None too for a sheet without a driveline. Speed at a tyre that rolls without slip: circumference times turns, good
+    to some 3 % as tyres wear and grow (common practice). The highest gear makes the longest pull, in which boost has
+    time to follow. Raises ValueError for what is no span.
     """
     if not (isfinite(to_rpm) and 0.0 < from_rpm < to_rpm and limit_km_h > 0.0):
         raise ValueError(f"no pull goes from {from_rpm:g} to {to_rpm:g} rpm within {limit_km_h:g} km/h")
