@@ -25,8 +25,9 @@ HISTORY_S, LEAST = 600.0, 0.15
 WARM_S = 900.0
 """Driving for so long is warm, whatever the gauge says. Source: common practice."""
 
-WIND_M_S = 17.0
-"""From here on the wind of driving cools, fan or not; heavy demand is looked at there. Source: our own choice."""
+WIND_M_S, WIND_S = 17.0, 90.0
+"""From here on, and for so long, the wind of driving cools, fan or not; heavy demand is looked at there. Source: our own
+choice."""
 
 AIR_SIDE = 0.6
 """Power of the air's mass flow that a finned cooler's heat goes with. Source: common practice, 0.5 to 0.7."""
@@ -120,7 +121,7 @@ def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tup
     here, there = p.of("coolant"), r.of("coolant")
     usable, theirs = warm & np.isfinite(here + ask), was_warm & np.isfinite(there + asked)
     if heavy:
-        usable, theirs = (m & (q.eased(q.of("speed"), HEAT_S) >= WIND_M_S) for m, q in ((usable, p), (theirs, r)))
+        usable, theirs = (m & (q.eased(q.of("speed"), WIND_S) >= WIND_M_S) for m, q in ((usable, p), (theirs, r)))
     if usable.sum() < 60 or theirs.sum() < 60:
         return float("nan"), float("nan"), ()
     most = float(np.quantile(asked[theirs], 0.98))
