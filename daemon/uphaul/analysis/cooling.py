@@ -26,8 +26,8 @@ WARM_S = 900.0
 """Driving for so long is warm, whatever the gauge says. Source: common practice."""
 
 WIND_M_S, WIND_S = 17.0, 90.0
-"""From here on, and for so long, the wind of driving cools, fan or not; heavy demand is looked at there. Source: our own
-choice."""
+"""From here on, and for so long, the wind of driving cools, fan or not: heavy demand is looked at there. Source: our
+own choice."""
 
 AIR_SIDE = 0.6
 """Power of the air's mass flow that a finned cooler's heat goes with. Source: common practice, 0.5 to 0.7."""
