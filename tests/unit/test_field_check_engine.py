@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from support.field_check_reference import reference_check
 from uphaul.alerts import State, Transition
 from uphaul.analysis.field_check import (
     EXPECTED,
@@ -416,3 +417,30 @@ def test_any_cutting_gives_the_same(seed: int, cuts: list[int], whole: bool) -> 
         return repr(engine.runs), news
 
     assert told([0, *sorted(set(cuts)), 120]) == told([0, 120]) == told(list(range(121)))
+
+
+# --------------------------------------------------------------------------------------- against a plain evaluator
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.integers(0, 1_000_000))
+def test_it_does_what_a_plain_evaluator_does(seed: int) -> None:
+    driven = driven_at_random(seed)
+    rng = np.random.default_rng(seed + 1)
+    on, off = sorted(rng.choice(120, size=2, replace=False).tolist())
+    moved = (
+        Transition(int(driven.t_ms[on]), "hot", State.NORMAL, State.UNACKNOWLEDGED, 0.0, 0.0, 0, 1),
+        Transition(int(driven.t_ms[off]), "hot", State.UNACKNOWLEDGED, State.NORMAL, 0.0, 0.0, 0, 1),
+    )
+    skips = {e.t_ms: [e.rule] for e in driven.events if e.kind is EventKind.CHECK_SKIP}
+    asking = [on <= i < off for i in range(120)]
+    checked = replace(STEPS, excused=(("tow", "same"),) if seed % 3 == 0 else ())
+    made, _ = run(checked, driven, moved, rules=[HOT])
+    expected = reference_check(checked, SIGNALS, TUNES, driven, asking=asking, skipped=skips)
+    assert [
+        (r.step, r.tune, r.verdict, [(*a.t_ms, a.tune, a.verdict, [m.value for m in a.measured]) for a in r.attempts])
+        for r in made.results
+    ] == [
+        (name, tune, verdict, [(*a[:4], [pytest.approx(x, nan_ok=True) for x in a[4]]) for a in tried])
+        for name, tune, verdict, tried in expected
+    ]

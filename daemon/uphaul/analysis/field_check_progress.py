@@ -274,6 +274,7 @@ class Progress:
         for key, stretch in self._stretches.items():
             news += self._left(now_ms, key, stretch)
         self._stretches.clear()
+        self._spent.clear()
         return news
 
     def _attempted(self, now_ms: int, key: Key, stretch: _Stretch, stopped: str = "") -> list[News]:
