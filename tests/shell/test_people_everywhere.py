@@ -73,6 +73,7 @@ button = {button}
 # A round of the buzzer's call and some more: longer silence than that means that it calls no more.
 QUIET_S = {"ease": 3.6, "stop": 1.5}
 TONES = {"ease": 3, "stop": 1}
+BACK_TONES = 2
 
 
 @dataclass
@@ -133,6 +134,8 @@ class Everywhere:
         """All three tell that it is over."""
         await expect(self.page.locator("#alert")).to_be_hidden()
         await expect(self.page.locator("#calm")).to_be_visible()
+        self.tones += BACK_TONES
+        await expect(self.page.locator("html")).to_have_attribute("data-tones", str(self.tones))
         await until(lambda: self.steps(rule)[-1:] == ["normal"], f"{rule} over, at the broker")
         await until(lambda: not self.chip.levels[LAMP], "the lamp dark")
 
