@@ -28,7 +28,8 @@ from uphaul.analysis.pulls import find_pulls
 from uphaul.analysis.ratings import headroom
 from uphaul.analysis.whole import WholeDrive
 from uphaul.cli.report_case import read_case
-from uphaul.config import demo_config
+from uphaul.config import demo_config, load_texts
+from uphaul.config.sample import demo_texts
 from uphaul.config.spec import Config
 from uphaul.log.reader import Log
 from uphaul.reports.checked import merged
@@ -108,6 +109,71 @@ COLD = by_hand([OFF, IDLING, CRUISING], HZ)
 def sample() -> Config:
     """The sample configuration; to check one takes a while."""
     return demo_config("demo")
+
+
+FIELDCHECK = """
+title = "small check"
+cautions = ["Two people: one drives."]
+
+[excused]
+stock = "same fuelling as before"
+tow-max = "as tow"
+
+[step.idle]
+part = "cold"
+title = "Idle"
+do = "Let it idle."
+say = "Idle"
+waits_for = [{ signal = "rpm", above = 600 }, { signal = "rpm", below = 900 }]
+for_s = 10
+
+[step.idle.measure.speed]
+title = "idle speed"
+signal = "rpm"
+take = "mean"
+low = 700
+high = 850
+reason = "as the sheet says"
+source = "common practice"
+
+[step.pull]
+part = "hot"
+title = "Loaded pull"
+do = "Full pedal."
+say = "Pull"
+moving = true
+each_tune = true
+waits_for = [{ signal = "pedal", above = 90 }]
+span = "while"
+for_s = 5
+
+[step.pull.measure.egt]
+title = "highest EGT"
+signal = "egt"
+take = "maximum"
+high = { share = 1.0, of = "exhaust.egt" }
+reason = "the maker's rating"
+source = "build sheet"
+"""
+RULES = """
+[[rule]]
+name = "egt-extreme"
+kind = "threshold"
+signal = "egt"
+above = 1000
+action = "stop"
+"""
+
+
+@cache
+def small(fieldcheck: str = FIELDCHECK, name: str = "") -> Config:
+    """The sample with a small check, and with rules that need no more signals than drives made by hand have."""
+    texts = demo_texts("demo", 1) | {"rules.toml": RULES, "fieldcheck.toml": fieldcheck}
+    if not fieldcheck:
+        del texts["fieldcheck.toml"]
+    if name:
+        texts["vehicle.toml"] = texts["vehicle.toml"].replace("Sample tow vehicle (invented)", name)
+    return load_texts(texts, label="a small check")
 
 
 def hot(egt_degc: float = 640.0, *, pulls: int = 1) -> WholeDrive:

@@ -43,6 +43,13 @@ def test_the_last_one_that_was_named_counts_and_all_are_kept(path: Path) -> None
     assert list(path.parent.iterdir()) == [path]  # nothing is left lying about
 
 
+def test_drives_beside_it_are_kept_too(path: Path) -> None:
+    mark_reference(path, 2, actor="a", utc=UTC, beside=[1, 2])
+    with Log.open(path) as log:
+        assert [d.kept for d in log.drives()] == [True, True]
+        assert log.reference() == Reference(2, UTC, "a")
+
+
 def test_a_reference_that_was_taken_away_is_none(path: Path) -> None:
     mark_reference(path, 2, actor="a", utc=UTC)
     db = sqlite3.connect(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from pathlib import Path
 
 from uphaul.errors import LogError
@@ -11,8 +12,10 @@ from uphaul.log import claims, schema
 __all__ = ["mark_reference"]
 
 
-def mark_reference(path: Path, drive: int, *, actor: str, utc: str) -> None:
-    """Make the drive the reference, by whom and when (RFC 3339); an earlier one stays kept.
+def mark_reference(path: Path, drive: int, *, actor: str, utc: str, beside: Sequence[int] = ()) -> None:
+    """Make the drive the reference, by whom and when (RFC 3339), and keep those `beside` it too.
+
+    An earlier reference stays kept.
 
     Raises LogError when the log is being recorded to, has no such drive, or can't be written.
     """
@@ -24,6 +27,7 @@ def mark_reference(path: Path, drive: int, *, actor: str, utc: str) -> None:
             db.execute("BEGIN IMMEDIATE")
             if db.execute("UPDATE drive SET kept = 1 WHERE id = ? AND going = 0", (drive,)).rowcount != 1:
                 raise LogError(f"{path}: there is no drive {drive}, so it can't be the reference")
+            db.executemany("UPDATE drive SET kept = 1 WHERE id = ?", [(other,) for other in beside])
             db.execute("INSERT INTO reference (drive, utc, actor) VALUES (?,?,?)", (drive, utc, actor))
             db.execute("COMMIT")
         finally:

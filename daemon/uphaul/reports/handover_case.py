@@ -102,19 +102,29 @@ class Handover:
         return any(row.verdict in BAD for row in self.rows)
 
     @property
-    def good(self) -> bool:
-        """Whether something passed and nothing failed, was stopped, or could not be measured."""
-        return not self.failed and any(row.verdict is Verdict.PASSED for row in self.rows)
+    def lacking(self) -> str:
+        """Why the vehicle can't be handed over as good: something failed, or was not done and not skipped; or empty.
+
+        An alert that stands keeps steps from being done, so what was not done is no good sign.
+        """
+        if self.failed:
+            return "a check failed"
+        undone = sum(row.verdict is Verdict.OPEN for row in self.rows)
+        if undone:
+            return f"{undone} of {len(self.rows)} steps were not done"
+        return "" if any(row.verdict is Verdict.PASSED for row in self.rows) else "nothing passed"
 
     @property
-    def undone(self) -> int:
-        """How many steps were neither done nor needed."""
-        return sum(row.verdict in (Verdict.OPEN, Verdict.SKIPPED) for row in self.rows)
+    def good(self) -> bool:
+        """Whether all that was not skipped or excused passed."""
+        return not self.lacking
 
     @property
     def weight(self) -> str:
         """How the outcome stands out: ``bad``, ``open`` where something was not done, empty for neither."""
-        return "bad" if not self.good else "open" if self.undone else ""
+        if self.failed:
+            return "bad"
+        return "open" if self.lacking or any(row.verdict is Verdict.SKIPPED for row in self.rows) else ""
 
     @property
     def invented(self) -> bool:

@@ -9,6 +9,7 @@ from uphaul.physics.basis import Floats
 from uphaul.reports.checked import BAD, Checked, accepted, outcome, reading, telling, title_of
 from uphaul.reports.handover_case import Handover
 from uphaul.reports.page import Block, Bullets, Front, Para, Table
+from uphaul.reports.said import alerts_in_words
 from uphaul.reports.words import capital, figure, plural
 from uphaul.vehicle.model import Tune
 from uphaul.vehicle.sheet import BuildSheet
@@ -185,7 +186,7 @@ def _conditions(handed: Handover) -> Bullets:
     for d in handed.drives:
         begun = d.case.about.begun
         when = f"{begun[:16].replace('T', ' ')} UTC" if begun else "wall clock not known"
-        items.append(f"Drive {d.number}: {when}")
+        items.append(f"Drive {d.number}: {when}; {alerts_in_words(d.case)}")
     names = handed.confirmed_by
     items.append(
         f"Cautions confirmed by {', '.join(names)}" if names else "Looked at afterwards: nobody confirmed cautions"
