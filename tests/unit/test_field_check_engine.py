@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import linregress
 
 from support.field_check_reference import reference_check
 from uphaul.alerts import State, Transition
@@ -111,6 +112,19 @@ def test_takes(take: Take, value: float, t_ms: int | None) -> None:
     """Over the ten ticks that hold; spread and slope against numpy's."""
     checked = check(step(measure(take), span=Span.WHILE, for_ms=500))
     assert one(checked, block(rpm=RPM, boost=BOOST)) == (Verdict.PASSED, pytest.approx(value), t_ms)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.integers(0, 400), min_size=8, max_size=60), st.integers(0, 1000))
+def test_slope_and_spread_are_those_of_scipy_and_numpy(quarters: list[int], seed: int) -> None:
+    """At ticks that lie unevenly apart: scipy.stats.linregress per minute, numpy.std with ddof 1."""
+    boost = [q / 4.0 for q in quarters]
+    t = np.cumsum(np.random.default_rng(seed).integers(50, 900, size=len(boost)))
+    driven = replace(block(rpm=[1600.0] * len(boost), boost=boost), t_ms=t)
+    slope = check(step(measure(Take.SLOPE), span=Span.WHILE, for_ms=100))
+    assert one(slope, driven)[1] == pytest.approx(linregress(t / 60_000.0, boost).slope, rel=1e-9, abs=1e-6)
+    spread = check(step(measure(Take.SPREAD), span=Span.WHILE, for_ms=100))
+    assert one(spread, driven)[1] == pytest.approx(np.std(boost, ddof=1), rel=1e-12)
 
 
 def test_the_time_to_a_value_counts_from_where_the_step_began_to_hold_and_settling_does_not_shorten_it() -> None:

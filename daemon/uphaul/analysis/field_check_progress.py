@@ -151,9 +151,11 @@ class Progress:
         changes: dict[int, list[tuple[int, bool]]] = {}
         for change in self._judge.run(block):
             changes.setdefault(int(np.searchsorted(t, change.t_ms)), []).append((change.rule, change.active))
-        before = np.diff(t, prepend=t[0] if self._last_ms is None else self._last_ms)
-        gaps = set(np.flatnonzero(before > self._around.gap_ms).tolist())
-        tunes = np.flatnonzero(np.diff(block.tune, prepend=self._tune)).tolist()
+        gaps = set((np.flatnonzero(t[1:] - t[:-1] > self._around.gap_ms) + 1).tolist())
+        if self._last_ms is not None and int(t[0]) - self._last_ms > self._around.gap_ms:
+            gaps.add(0)
+        tunes = {0} if int(block.tune[0]) != self._tune else set()
+        tunes |= set((np.flatnonzero(block.tune[1:] != block.tune[:-1]) + 1).tolist())
         alerts: dict[int, list[Transition]] = {}
         for transition in transitions:
             alerts.setdefault(int(np.searchsorted(t, transition.t_ms)), []).append(transition)
