@@ -57,6 +57,7 @@ from uphaul.live import Live
 from uphaul.present import Presenter
 from uphaul.signals import Collector, Quality, Sample
 from uphaul.web import WebState
+from uphaul.web.changes import News
 from uphaul.web.state import as_json, told
 
 DRIVES = ("climb-heat", "boost-leak", "egt-open", "charge-cooler")
@@ -244,7 +245,8 @@ window.EventSource = class extends EventSource {
     constructor(...given) {
         super(...given);
         let taken = 0;
-        this.addEventListener("message", () => { if (++taken % 50 === 0) setTimeout(() => window.taken(taken)); });
+        const count = () => { if (++taken % 50 === 0) setTimeout(() => window.taken(taken)); };
+        for (const name of ["message", "change"]) this.addEventListener(name, count);
     }
 };
 """
@@ -276,11 +278,14 @@ class Flood(Vehicle):
             response = web.StreamResponse()
             response.content_type = "text/event-stream"
             await response.prepare(request)
+            known: dict[str, Any] = {}
             for n in range(self.most):
                 while n >= self.taken + AHEAD:
                     self.room.clear()
                     await self.room.wait()
-                await response.write(b"data: " + nth(self.made, n) + b"\n\n")
+                news = News(n, known, json.loads(nth(self.made, n)))
+                await response.write(news.change if n else news.whole)
+                known = news.now
             self.done.set()
             await asyncio.Event().wait()
             return response
