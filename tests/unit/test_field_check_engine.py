@@ -318,6 +318,15 @@ def test_nothing_begins_while_an_alert_stands() -> None:
     assert made.results[0].attempts[0].t_ms == (1000, 1500)
 
 
+def test_what_an_alert_kept_from_beginning_says_which() -> None:
+    checked = check(step(measure(Take.MAXIMUM, "egt"), for_ms=500))
+    made, _ = run(checked, block(rpm=[1600.0] * 20), rules=[HOT], standing=["hot"])
+    assert (made.results[0].verdict, made.results[0].attempts) == (Verdict.OPEN, ())
+    assert made.results[0].why == "an alert stood when all else held: Too hot: ease off"
+    idle, _ = run(checked, block(rpm=[800.0] * 20), rules=[HOT], standing=["hot"])
+    assert idle.results[0].why == ""
+
+
 def test_a_step_waits_for_those_before_it() -> None:
     first = step(measure(Take.MAXIMUM), name="first", waits_for=(WaitsFor("boost", ABOVE, 50.0),), for_ms=200)
     second = step(measure(Take.MAXIMUM), name="second", after=("first",), for_ms=200)
