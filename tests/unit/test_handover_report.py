@@ -311,7 +311,7 @@ def test_the_bench_column_is_the_run_at_the_wheels(tmp_path: Path) -> None:
     assert same.doubt == max(c.power_doubt_kw[c.rpm.index(2400.0)] for c in curves if c is not None)
     table = next(tables(handover(handed), "road"))
     (row,) = [r for r in table.rows if r[0] == "2400"]
-    assert row[1] == row[4] == figure(same.road) and row[5] == "+0 %" and row[6] == ""
+    assert row[1] == row[4] == figure(same.road) and row[5] == "0\xa0%" and row[6] == ""
 
 
 @pytest.mark.parametrize(("share", "word"), [(0.5, "more"), (2.0, "less")])
@@ -354,11 +354,18 @@ def in_package(handed: Handover, times: float, names: int = 6) -> Package:
     return package_bands(vehicles)
 
 
-@pytest.mark.parametrize(("times", "place"), [(1.0, "in the band at all"), (1.5, "above the band at")])
-def test_a_new_vehicle_is_placed_in_its_package(made: Made, times: float, place: str) -> None:
+@pytest.mark.parametrize(
+    ("times", "place", "front"),
+    [
+        (1.0, "in the band at all", "every pull lies where a new one is expected"),
+        (1.5, "above the band at", "outside what is expected: power at the wheels in tow (see the annex)"),
+    ],
+)
+def test_a_new_vehicle_is_placed_in_its_package(made: Made, times: float, place: str, front: str) -> None:
     report = handover(replace(made.handed, package=in_package(made.handed, times)))
     text = told(report, "pulls")
     assert f"Pull 1: power at the wheels: {place}" in text
+    assert f"Among 6 vehicles of the same parts: {front}" in to_html(report)
     assert "Pull 1: boost: in the band at all" in text
     assert "vehicles of the package, hatched" in to_html(report)
 

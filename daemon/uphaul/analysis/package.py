@@ -23,6 +23,7 @@ __all__ = [
     "COMPARED",
     "HOW",
     "LEAST_VEHICLES",
+    "WORDS",
     "Band",
     "Package",
     "Placement",

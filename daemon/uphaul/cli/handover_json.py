@@ -7,7 +7,6 @@ from math import isfinite
 from typing import Any
 
 from uphaul.analysis.field_check import Attempt, Measured
-from uphaul.analysis.package import placed
 from uphaul.analysis.pull_spread import spread
 from uphaul.analysis.pulls import WHAT_A_ROAD_CANT_KNOW
 from uphaul.reports.checked import Checked, outcome
@@ -102,12 +101,7 @@ def _package(handed: Handover) -> dict[str, Any] | None:
     package = handed.package
     if package is None:
         return None
-    places = [
-        {"pull": p.number, **asdict(placed(p.pull, band))}
-        for p in handed.placed()
-        for band in package.bands
-        if (band.tune, band.gear) == (p.pull.tune, p.pull.gear)
-    ]
+    places = [{"pull": each.number, **asdict(at)} for each, at in handed.placements()]
     return {"vehicles": package.vehicles, "told": list(package.told), "placed": places}
 
 

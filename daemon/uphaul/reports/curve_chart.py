@@ -28,9 +28,7 @@ class Role:
 OWN = Role("this pull, shaded: some 95 %", "#1f4e79", "-")
 EXPECTED_ROLE = Role("expected of the tune, shaded: what the check accepts", "#a85a00", (0, (5, 1.5)))
 BENCH = Role("dynamometer, brought to the wheels", "#3f7030", (0, (1.2, 1.2)))
-PACKAGE = Role(
-    "vehicles of the package, hatched: where a new one is expected", "#5b6670", (0, (6, 1, 1, 1)), "////", 0.0
-)
+PACKAGE = Role("vehicles of the package, hatched: where a new one is expected", "#5b6670", (0, (6, 1, 1, 1)), "//", 0.0)
 RATED = Role("rating of a part", LIMIT_INK, (0, (4, 2)))
 ROLES = (OWN, EXPECTED_ROLE, BENCH, PACKAGE, RATED)
 
@@ -64,7 +62,7 @@ def curve_chart(panels: Sequence[CurvePanel], name: str) -> str:
 
     rows = (len(panels) + 1) // 2
     height = ROW_IN * rows + FOOT_IN
-    with mpl.rc_context({**settings(name), "hatch.linewidth": 0.4}):
+    with mpl.rc_context({**settings(name), "hatch.linewidth": 0.35}):
         figure = Figure(figsize=(WIDTH_IN, height))
         canvas = FigureCanvasSVG(figure)
         grid = figure.add_gridspec(
@@ -97,7 +95,10 @@ def _course(axes: Any, course: Course) -> None:
     if course.low is not None and course.high is not None:
         axes.fill_between(
             course.rpm, course.low, course.high, facecolor=role.ink if role.wash else "none",
-            edgecolor=role.ink if role.hatch else "none", alpha=role.wash or 0.55, hatch=role.hatch or None,
+            edgecolor=role.ink if role.hatch else "none", alpha=role.wash or None, hatch=role.hatch or None,
             linewidth=0.0, zorder=2,
         )  # fmt: skip
+        if role.hatch:  # printed small, hatching alone fades
+            for edge in (course.low, course.high):
+                axes.plot(course.rpm, edge, color=role.ink, lw=0.5, zorder=2)
     axes.plot(course.rpm, course.values, color=role.ink, ls=role.dash, lw=1.1, zorder=3)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from uphaul.analysis.field_check import FieldCheck, FieldCheckRun, Verdict
-from uphaul.analysis.package import Package
+from uphaul.analysis.package import Package, Placement, placed
 from uphaul.analysis.pulls import Pull
 from uphaul.analysis.ratings import Use, Used
 from uphaul.reports.case import Case
@@ -155,6 +155,17 @@ class Handover:
         told = {(o.use.part, o.use.rating) for o in self.uses()}
         missing = {(p, r): (p, r, why) for d in self.drives for p, r, why in d.used.missing if (p, r) not in told}
         return tuple(missing.values())
+
+    def placements(self) -> tuple[tuple[Placed, Placement], ...]:
+        """Where each pull lies in each band of the package; none without one."""
+        if self.package is None:
+            return ()
+        return tuple(
+            (each, placed(each.pull, band))
+            for each in self.placed()
+            for band in self.package.bands
+            if (band.tune, band.gear) == (each.pull.tune, each.pull.gear)
+        )
 
     def placed(self) -> tuple[Placed, ...]:
         """All pulls of all drives in the order of time."""

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from uphaul.analysis.field_check import Measured, Verdict
+from uphaul.analysis.package import WORDS
 from uphaul.physics.basis import Floats
 from uphaul.reports.checked import BAD, Checked, accepted, outcome, reading, telling, title_of
 from uphaul.reports.handover_case import Handover
 from uphaul.reports.page import Block, Bullets, Front, Para, Table
 from uphaul.reports.said import alerts_in_words
-from uphaul.reports.words import capital, figure, plural
+from uphaul.reports.words import and_list, capital, figure, plural
 from uphaul.vehicle.model import Tune
 from uphaul.vehicle.sheet import BuildSheet
 
@@ -50,7 +51,7 @@ def front(handed: Handover) -> Front:
         weight=handed.weight,
         wide=(checks(handed), *ratings(handed)),
         beside=(
-            ("Tunes", (_tunes(handed),)),
+            ("Tunes", (_tunes(handed), *_package(handed))),
             ("On these days", (_conditions(handed),)),
             ("How to use the monitor", (Bullets(HOW_TO),)),
             ("Cautions", (Bullets(CAUTIONS),)),
@@ -166,6 +167,20 @@ def _tune(tune: Tune, handed: Handover) -> tuple[str, ...]:
         figure(max(boost), unit) if boost else "–",
         "yes" if tune.dyno is not None else "no",
     )
+
+
+def _package(handed: Handover) -> list[Block]:
+    """Where the vehicle lies among others of the same parts, in a sentence."""
+    if handed.package is None:
+        return []
+    among = f"Among {plural(handed.package.vehicles, 'vehicle')} of the same parts"
+    known = [(each, at) for each, at in handed.placements() if at.fits is not None]
+    if not known:
+        return [Para(f"{among}: no pull could be placed (the annex says why).")]
+    out = dict.fromkeys(f"{WORDS[at.quantity]} in {each.pull.tune}" for each, at in known if not at.fits)
+    if not out:
+        return [Para(f"{among}: every pull lies where a new one is expected.")]
+    return [Para(f"{among}: outside what is expected: {and_list(list(out))} (see the annex).")]
 
 
 def _conditions(handed: Handover) -> Bullets:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from uphaul.analysis.field_check import EXPECTED, OfSheet
-from uphaul.analysis.package import COMPARED, HOW, Band, placed
+from uphaul.analysis.package import COMPARED, HOW, Band
 from uphaul.analysis.pulls import PullCurve
 from uphaul.analysis.whole import ROLES
 from uphaul.physics.basis import Floats
@@ -24,6 +24,23 @@ __all__ = ["pulls"]
 
 MOST_DRAWN = 12
 """Pulls that are drawn, those within the check first and the longest of the others."""
+
+FIELDS = {
+    "boost_peak_kpa": "boost",
+    "boost_peak_rpm": "engine speed of the most boost",
+    "boost_s": "time to boost",
+    "overshoot_kpa": "boost over what is expected",
+    "egt_most_degc": "EGT",
+    "egt_rate_k_s": "rise of the EGT",
+    "mixture_least": "mixture",
+    "charge_most_degc": "charge temperature",
+    "slip_most": "clutch slip",
+    "ambient_degc": "ambient",
+    "baro_kpa": "barometer",
+    "heading_deg": "heading",
+    "grade": "slope",
+}
+"""What people call the fields of a pull that can be missing."""
 
 PANELS = (
     ("boost", "Boost", "boost_kpa"),
@@ -117,7 +134,7 @@ def _missing(found: Sequence[Placed]) -> list[Block]:
     """Why figures are unknown, each reason once with the pulls that it holds for."""
     why: dict[str, list[str]] = {}
     for each in found:
-        lacks = [f"{name.rsplit('_', 1)[0].replace('_', ' ')}: {words}" for name, words in each.pull.missing]
+        lacks = [f"{FIELDS.get(name, name)}: {words}" for name, words in each.pull.missing]
         if each.pull.curve is None:
             lacks.append("curve: too short for a window at each end")
         elif each.pull.curve.without_power:
@@ -264,10 +281,7 @@ def _package(handed: Handover) -> list[Block]:
     assert package is not None
     out: list[Block] = [Heading(f"Among {plural(package.vehicles, 'vehicle')} of the package"), Para(HOW, "small")]
     out.append(Para(f"The same in all of them: {COMPARED}.", "small"))
-    items = []
-    for each in handed.placed():
-        bands = [b for b in package.bands if (b.tune, b.gear) == (each.pull.tune, each.pull.gear)]
-        items += [f"Pull {each.number}: {placed(each.pull, band).words}" for band in bands]
+    items = [f"Pull {each.number}: {at.words.replace('degC', '°C')}" for each, at in handed.placements()]
     if items:
         out.append(Bullets(tuple(items)))
     if package.told:

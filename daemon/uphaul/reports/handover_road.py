@@ -111,7 +111,7 @@ def _group(handed: Handover, group: Spread, members: Sequence[Placed]) -> list[B
         if run is not None:
             known = isfinite(r.bench)
             note = "" if not known or r.agree(wide) else "disagree"
-            line += [figure(r.bench), f"{100.0 * r.apart:+.0f} %" if known else "–", note]
+            line += [figure(r.bench), figure(round(100.0 * r.apart), "%", sign=True) if known else "–", note]
         cells.append(tuple(line))
     out: list[Block] = [Table(f"Power at the wheels, {name}", tuple(header), tuple(cells), tuple(range(6)))]
     out.append(Para(_compared(rows, wide, at_wheels=bool(run and run.at_wheels)) if run else _no_run(handed, group)))
