@@ -8,18 +8,24 @@ from uphaul.errors import UphaulError
 from uphaul.log.drives import is_log, pick_drive
 from uphaul.log.reader import Log
 
-__all__ = ["AGAINST", "beside"]
+__all__ = ["AGAINST", "BY_ITSELF", "beside"]
 
 AGAINST = "another drive of LOG by its number, or one of another log: LOG2#N, or LOG2 for its last drive"
+BY_ITSELF = "by default the log's reference, which a handover names; `none` for none"
+NONE = "none"
 
 
 def beside(log: Path, drive: int, against: str | None) -> tuple[Path, int] | None:
-    """(log, number) of the drive that `against` names, None without one. Raises UphaulError for one that is none.
+    """(log, number) of the drive that `against` names, the log's reference for None; None where there is none.
 
-    A file whose own name holds a ``#`` is taken as it is named.
+    Raises UphaulError for one that is none. A file whose own name holds a ``#`` is taken as it is named.
     """
-    if against is None:
+    if against == NONE:
         return None
+    if against is None:
+        with Log.open(log) as file:
+            reference = file.reference()
+        return None if reference is None or reference.drive == drive else (log, reference.drive)
     path, number = _named(log, against)
     with Log.open(path) as file:
         found = pick_drive(file, number)

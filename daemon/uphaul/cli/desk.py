@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from uphaul.cli import text
-from uphaul.cli.beside import AGAINST, beside
+from uphaul.cli.beside import AGAINST, BY_ITSELF, beside
 from uphaul.desk.library import check
 from uphaul.errors import UphaulError
 from uphaul.log.drives import pick_drive
@@ -29,7 +29,7 @@ HOST = "127.0.0.1"
 @click.command()
 @click.argument("log_file", metavar="LOG", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--drive", type=int, help="Which drive (default: the last one).")
-@click.option("--against", metavar="M", help=f"The reference, to be laid beside it: {AGAINST}.")
+@click.option("--against", metavar="M", help=f"The reference, to be laid beside it: {AGAINST}; {BY_ITSELF}.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Of the page (default: any free one).")
 def command(log_file: Path, *, drive: int | None, against: str | None, port: int) -> None:
     """Show a drive of a LOG in the browser: what was measured, what the rules said, and what others would have said.

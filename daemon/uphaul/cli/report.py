@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from uphaul.cli.beside import AGAINST, beside
+from uphaul.cli.beside import AGAINST, BY_ITSELF, beside
 from uphaul.errors import UphaulError
 from uphaul.log.drives import pick_drive
 from uphaul.log.reader import Log
@@ -32,7 +32,9 @@ def _reference(log: Log, path: Path, number: int) -> Case:
 @click.command()
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--drive", type=int, metavar="N", help="The drive that is complained about (default: the last one).")
-@click.option("--against", metavar="M", help=f"The reference, the handover drive or another good one: {AGAINST}.")
+@click.option(
+    "--against", metavar="M", help=f"The reference, the handover drive or another good one: {AGAINST}; {BY_ITSELF}."
+)
 @click.option(
     "--to",
     "target",
@@ -62,7 +64,7 @@ def command(
 
     First the answer in five lines, then the evidence: what the driver marked and what was unusual there, alerts, what
     fits the evidence and what speaks against it, the comparison with a reference drive, what was driven, headroom and
-    rule review, data quality, configuration, cautions. Without --against nothing is compared, and the report says so.
+    rule review, data quality, configuration, cautions. Without a reference nothing is compared, and it says so.
 
     The report shows speeds, times and notes: it belongs to the owner of the vehicle. Needs the extra `workshop`.
     """
