@@ -11,7 +11,7 @@ import socket
 import struct
 from collections.abc import AsyncIterator
 from dataclasses import replace
-from itertools import count
+from itertools import count, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -220,6 +220,39 @@ async def test_a_browser_that_reads_nothing_loses_events_and_holds_up_nobody(mon
         writer.close()
         del reader
     assert state.dropped > 0
+
+
+@pytest.mark.asyncio
+async def test_a_browser_that_missed_events_gets_everything_anew() -> None:
+    big = replace(calm(), notices=tuple("x" * 100_000 for _ in range(8)))
+    numbers = count(1)
+    state = WebState(lambda: replace(big, t_ms=next(numbers)))
+    async with (
+        asyncio.timeout(30),
+        serve(make_app(state, period_s=0.2)) as port,
+        aiohttp.ClientSession(f"http://127.0.0.1:{port}", read_bufsize=1024) as session,
+        session.get("/events") as stream,
+        aiohttp.ClientSession(f"http://127.0.0.1:{port}", read_bufsize=2**24) as other,
+        other.get("/events") as reading,
+    ):
+        while state.dropped < 3:
+            await passed(reading)
+        reader, seen, line = Reader(), list[int](), bytearray()
+        while reader.changes < 2:
+            piece = await stream.content.readany()
+            line += piece
+            if b"\n" not in piece:
+                continue
+            *lines, rest = line.split(b"\n")
+            line = bytearray(rest)
+            for whole in lines:
+                if reader.take(bytes(whole)):
+                    seen.append(reader.status["t_ms"])
+                    assert reader.status["notices"] == list(big.notices)
+    # One status was made for the other browser's first event, so a step of two misses nothing.
+    assert max(b - a for a, b in pairwise(seen)) > 2
+    assert seen == sorted(seen)
+    assert reader.whole >= 2
 
 
 @pytest.mark.asyncio
