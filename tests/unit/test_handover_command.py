@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -211,6 +212,13 @@ def test_a_log_that_is_being_recorded_to_gets_no_reference_and_no_page_that_clai
     assert busy.exit_code == 2 and "end it first" in busy.output
     assert read.exit_code == 0, read.output
     assert reference() is None
+
+
+def test_without_the_library_for_a_pdf_nothing_is_marked(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    result = both("--pdf", "page.pdf")
+    assert result.exit_code == 2 and "--pdf needs weasyprint" in result.output
+    assert reference() is None and not list(Path().glob("*.html"))
 
 
 def test_files_that_are_there_are_left_alone() -> None:

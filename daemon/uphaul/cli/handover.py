@@ -91,6 +91,7 @@ def command(
         if path is not None and path.exists() and not force:
             raise UphaulError(f"{path}: is there already; name another file, or use --force to write over it")
     from uphaul.cli.handover_read import package_beside, read_handover
+    from uphaul.cli.text import write_whole
     from uphaul.reports.checked import outcome
     from uphaul.reports.handover_case import Written
     from uphaul.reports.words import clean
@@ -100,8 +101,12 @@ def command(
     handed = replace(handed, written=Written(customer, workshop))
     if folder is not None:
         handed = replace(handed, package=package_beside(folder, handed))
-    handed = replace(handed, kept=_mark(log, handed, no_mark=no_mark, anyway=mark_anyway))
-    _write_pages(handed, target, pdf)
+    handed = replace(handed, kept=_kept(handed, no_mark=no_mark, anyway=mark_anyway))
+    pages = _pages(handed, target, pdf)  # all that can go wrong goes wrong before the log is touched
+    if handed.kept.drive is not None:
+        _mark(log, handed)
+    for path, what in pages:
+        write_whole(path, what)
     summary = None if folder is None else _summary(folder, handed)
     if as_json:
         from uphaul.cli.handover_json import to_object
@@ -118,42 +123,49 @@ def command(
     ctx.exit(0 if handed.good else 1)
 
 
-def _mark(log: Path, handed: Handover, *, no_mark: bool, anyway: bool) -> Kept:
-    """Make the drive the reference before anything claims so. Raises LogError when the log can't be written."""
-    from uphaul.log.reference import mark_reference
+def _kept(handed: Handover, *, no_mark: bool, anyway: bool) -> Kept:
+    """Which drive is to be the reference, and what the page says of it."""
     from uphaul.reports.handover_case import Kept
     from uphaul.reports.words import and_list
 
-    number = handed.reference.number
+    number, why = handed.reference.number, handed.lacking
     if no_mark:
         return Kept(None, f"Drive {number} was not made the reference: --no-mark")
-    why = handed.lacking
     if why and not anyway:
         return Kept(None, f"Drive {number} was not made the reference: {why}; --mark-anyway does it all the same")
-    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    every = [d.number for d in handed.drives]
-    mark_reference(log, number, actor=handed.written.workshop or "handover", utc=now, beside=every)
-    kept = "is kept for good" if len(every) == 1 else f"drives {and_list([str(n) for n in every])} are kept for good"
+    every = [str(d.number) for d in handed.drives]
+    kept = "is kept for good" if len(every) == 1 else f"drives {and_list(every)} are kept for good"
     words = f"Drive {number} is the reference of this vehicle from now on, and {kept}"
-    if why:
-        words += f", although {why}"
-    return Kept(number, words)
+    return Kept(number, f"{words}, although {why}" if why else words)
 
 
-def _write_pages(handed: Handover, target: Path | None, pdf: Path | None) -> None:
+def _mark(log: Path, handed: Handover) -> None:
+    """Make the drive the reference, before a page that says so is written. Raises LogError."""
+    from uphaul.log.reference import mark_reference
+
+    mark_reference(
+        log,
+        handed.reference.number,
+        actor=handed.written.workshop or "handover",
+        utc=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        beside=[d.number for d in handed.drives],
+    )
+
+
+def _pages(handed: Handover, target: Path | None, pdf: Path | None) -> list[tuple[Path, bytes]]:
+    """What is to be written where."""
     if target is None and pdf is None:
-        return
-    from uphaul.cli.text import write_whole
+        return []
     from uphaul.reports.handover import handover
     from uphaul.reports.html import to_html
 
     html = to_html(handover(handed))
-    if target is not None:
-        write_whole(target, html.encode())
+    out = [] if target is None else [(target, html.encode())]
     if pdf is not None:
         from uphaul.reports.pdf import to_pdf
 
-        write_whole(pdf, to_pdf(html))
+        out.append((pdf, to_pdf(html)))
+    return out
 
 
 def _summary(folder: Path, handed: Handover) -> Path | None:
