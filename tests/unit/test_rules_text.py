@@ -160,4 +160,4 @@ def test_the_diff_names_the_file_and_shows_the_line() -> None:
 
 def test_the_page_lies_in_the_package() -> None:
     names = {p.name for p in (resources.files("uphaul.desk") / "static").iterdir()}
-    assert names == {"desk.html", "desk.css", "desk.js", "timeline.js", "rules.js", "around.js", "words.js"}
+    assert names == {"desk.html", "desk.css", "desk.js", "timeline.js", "rules.js", "around.js", "fits.js", "words.js"}
