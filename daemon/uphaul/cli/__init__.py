@@ -21,6 +21,7 @@ COMMANDS = {
     "desk": "show a drive in the browser, and what other limits and delays would have said",
     "drives": "list the drives of a log",
     "export": "write a drive of a log as CSV, Parquet or MDF4",
+    "fieldcheck": "what a field check asks for, and what came of it in logged drives",
     "handover": "write the page that a customer signs after the field check, and make the drive the reference",
     "import": "put a CAN capture, CSV, Parquet or MDF4 file into a log, as a drive that replays",
     "package": "show the band in which the vehicles of one package lie, from their handovers",

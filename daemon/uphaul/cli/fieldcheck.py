@@ -1,0 +1,158 @@
+"""``uphaul fieldcheck``: what a field check asks for, and what came of it in drives of a log."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from uphaul.errors import UphaulError
+
+if TYPE_CHECKING:
+    from uphaul.analysis.field_check import FieldCheck
+    from uphaul.reports.checked import Checked
+    from uphaul.reports.handover_case import Handover
+
+__all__ = ["command"]
+
+KEPT = ("file", "drives", "vehicle", "invented", "outcome", "good", "lacking", "confirmed_by", "source", "checks")
+"""What of a handover's JSON belongs to the check."""
+
+UNCONFIRMED = "Nobody confirmed the cautions in these drives: the steps were recognised afterwards."
+
+
+@click.command()
+@click.argument("log", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "--drive", "drives", type=int, multiple=True, metavar="N", help="A drive of it; may be told several times."
+)
+@click.option(
+    "--config",
+    "directory",
+    type=click.Path(file_okay=False, exists=True, path_type=Path),
+    metavar="DIR",
+    help="Take check and build sheet from here. Without a LOG: print what the check asks for.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
+@click.pass_context
+def command(
+    ctx: click.Context, log: Path | None, *, drives: tuple[int, ...], directory: Path | None, as_json: bool
+) -> None:
+    """Tell what came of the field check in drives of LOG (the last one by default).
+
+    The steps are recognised in what was recorded; nothing has to be pressed on the way. The check is the one that the
+    drive was driven with, or that of --config. With --config alone: cautions and steps, for the passenger to read out.
+
+    Exit status 1 where a step failed or was not done.
+    """
+    if log is None:
+        if directory is None:
+            raise click.UsageError("a LOG, or --config DIR for what the check asks for")
+        _asked(directory, as_json=as_json)
+        return
+    from uphaul.cli.handover_read import read_handover
+    from uphaul.log.drives import pick_drive
+    from uphaul.log.reader import Log
+
+    with Log.open(log) as file:
+        found = read_handover(file, drives or (pick_drive(file, None),), directory)
+    if as_json:
+        from uphaul.cli.handover_json import to_object
+
+        told = to_object(found)
+        kept = (
+            "file",
+            "drives",
+            "vehicle",
+            "invented",
+            "outcome",
+            "good",
+            "lacking",
+            "confirmed_by",
+            "source",
+            "checks",
+        )
+        click.echo(json.dumps({key: told[key] for key in kept}, ensure_ascii=False, indent=1, allow_nan=False))
+    else:
+        _tell(found)
+    ctx.exit(0 if found.good else 1)
+
+
+def _tell(found: Handover) -> None:
+    from uphaul.reports.checked import outcome
+    from uphaul.reports.words import clean
+
+    which = ", ".join(str(d.number) for d in found.drives)
+    plural = "s" if len(found.drives) > 1 else ""
+    click.echo(f"{found.newest.case.log} drive{plural} {which}: {found.check.title}")
+    if found.invented:
+        click.echo("Invented demo data: no real vehicle, person or place.")
+    click.echo("Cautions confirmed by " + ", ".join(found.confirmed_by) + "." if found.confirmed_by else UNCONFIRMED)
+    click.echo()
+    _steps(found.rows)
+    click.echo()
+    click.echo(clean(outcome(found.rows)))
+
+
+def _steps(rows: Sequence[Checked]) -> None:
+    from uphaul.reports.checked import accepted, reading, title_of
+
+    told = [
+        [(title_of(row.step, m), reading(m), accepted(m), "outside" if m.ok is False else "") for m in row.measured]
+        for row in rows
+    ]
+    widths = [max((len(line[i]) for lines in told for line in lines), default=0) for i in range(3)]
+    for row, lines in zip(rows, told, strict=True):
+        tries = f", at attempt {len(row.tried)}" if len(row.tried) > 1 else ""
+        click.echo(f"{row.title}: {row.verdict.value}{tries}" + (f" ({row.why})" if row.why else ""))
+        for name, value, band, beyond in lines:
+            line = f"    {name:{widths[0]}}  {value:>{widths[1]}}  {band:{widths[2]}}  {beyond}"
+            click.echo(line.rstrip())
+
+
+def _asked(directory: Path, *, as_json: bool) -> None:
+    from uphaul.config import load
+
+    config = load(directory, check_inputs=False)
+    check = config.field_check
+    if check is None:
+        raise UphaulError(f"{directory}: has no fieldcheck.toml with a step in it; config/ has a complete one")
+    if as_json:
+        steps = [
+            {
+                "step": s.name,
+                "part": s.part.value,
+                "title": s.title,
+                "do": s.do,
+                "say": s.say,
+                "moving": s.moving,
+                "each_tune": s.each_tune,
+                "after": list(s.after),
+                "for_s": s.for_ms / 1000,
+            }
+            for s in check.steps
+        ]
+        told = {"title": check.title, "cautions": list(check.cautions), "excused": dict(check.excused), "steps": steps}
+        click.echo(json.dumps(told, ensure_ascii=False, indent=1))
+        return
+    _sheet(check, config.tunes)
+
+
+def _sheet(check: FieldCheck, tunes: Sequence[str]) -> None:
+    click.echo(f"{check.title}\n")
+    click.echo("Before anybody drives:")
+    for caution in check.cautions:
+        click.echo(f"  - {caution}")
+    excused = dict(check.excused)
+    driven = [t for t in tunes if t not in excused]
+    for part in dict.fromkeys(s.part for s in check.steps):
+        click.echo(f"\n{'Cold morning' if part.value == 'cold' else 'Hot road'}:")
+        for step in check.steps:
+            if step.part is part:
+                each = f" In each tune: {', '.join(driven)}." if step.each_tune and driven else ""
+                click.echo(f"  {step.title}. {step.do}{each}")
+    for tune, why in check.excused:
+        click.echo(f"\nTune {tune} needs no run of its own: {why}")
