@@ -4,7 +4,7 @@ Theory of operation. `tick` is called with the clock's time of each tick and nev
 judged but not logged. When the engine starts, a new row begins with the time at zero, and takes over what was
 latched, shelved or out of service; when it has been off for the hold time, the drive ends and the row for the time
 between drives takes over in turn. After a restart of the daemon within a drive, `resume` judges what the log has of
-it, so that the row stands where it stood; the restart itself is then no more than a gap.
+it, so that row and field check stand where they stood; the restart itself is then no more than a gap.
 
 A tune that a person told is taken over by any restart too, by its name. Nobody knows whether the engine still runs on
 it, so page and log say where it comes from until a person tells a tune again. A tune that an input tells is never kept.
@@ -23,6 +23,7 @@ import numpy.typing as npt
 from uphaul import __version__
 from uphaul.alerts import Carried, State
 from uphaul.alerts.lifecycle import Alert
+from uphaul.analysis.field_check_follow import CheckFollower
 from uphaul.config.spec import Config
 from uphaul.errors import ConfigError, LogError
 from uphaul.log.reader import Log
@@ -127,6 +128,7 @@ class Live:
         self._tune_told = ""
         self.tune_note = ""
         self._row = self._new_row(())
+        self.check = self._new_check()
         self._origin_ms: int | None = None
         self.drive: int | None = None
         self.block: Block | None = None
@@ -145,6 +147,23 @@ class Live:
             grid_ms=1000 // c.tick_hz,
             carried=carried,
         )
+
+    def _new_check(self) -> CheckFollower | None:
+        c = self._config
+        if c.field_check is None:
+            return None
+        return CheckFollower(
+            c.field_check, c.signals, c.tunes, c.rules, c.vehicle, gap_ms=c.gap_ms, grid_ms=1000 // c.tick_hz
+        )
+
+    def _judge(self, block: Block) -> Outcome:
+        """Judge ticks, and let the field check of the drive know of them."""
+        if self.check is not None:
+            self.check.before(block, self._row.alerts if block.events else ())
+        outcome = self._row.run(block)
+        if self.check is not None:
+            self.check.after(block, outcome.transitions)
+        return outcome
 
     @property
     def alerts(self) -> tuple[Alert, ...]:
@@ -210,11 +229,11 @@ class Live:
         `carried` and `blocks` are what `pick_up` found; `taken_up` is told each piece of them when it has been judged.
         """
         self.drive, self._origin_ms = drive, began_ms
-        self._row = self._new_row(carried)
+        self._row, self.check = self._new_row(carried), self._new_check()
         for block in blocks:
             for i in range(0, len(block), PIECE):
                 piece = block.part(i, i + PIECE)
-                self._row.run(piece)
+                self._judge(piece)
                 taken_up(piece)
             self._collector.resume(int(block.tune[-1]))
         self._keeper.resume(last_ms)
@@ -240,7 +259,7 @@ class Live:
             self._origin_ms = now_ms
         assert self._origin_ms is not None
         block = collected.block(now_ms - self._origin_ms, all_qualities=first)
-        outcome = self._row.run(block)
+        outcome = self._judge(block)
         self.block, self.qualities, self.ticked_ms = block, collected.qualities, now_ms
         self.ticks += 1
         if self.drive is not None and self._writer is not None:
@@ -263,6 +282,7 @@ class Live:
     def _begin(self, now_ms: int, wall: str | None) -> None:
         carried = self._carried if self._origin_ms is None else self._row.cycle.carry(now_ms - self._origin_ms)
         self._row, self._origin_ms = self._new_row(carried), now_ms
+        self.check = self._new_check()
         if self._writer is None:
             self.drive = 0
             return
@@ -281,11 +301,18 @@ class Live:
         assert self._origin_ms is not None
         self._row = self._new_row(self._row.cycle.carry(now_ms - self._origin_ms))
         self._origin_ms, self.drive = None, None
+        self._end_check()
         if self._writer is not None:
             self._writer.end_drive("engine off")
 
+    def _end_check(self) -> None:
+        """What came of it stays to be told until the next drive."""
+        if self.check is not None:
+            self.check.end()
+
     def stop(self, reason: str) -> None:
         """End the drive that is under way, if any."""
+        self._end_check()
         if self.drive is not None and self._writer is not None:
             self._writer.end_drive(reason)
         self.drive = None

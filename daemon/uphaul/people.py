@@ -54,8 +54,9 @@ class ActError(UphaulError):
 class Act:
     """What a person asks for. `kind` None: quiet, acknowledge all that is unseen.
 
-    `rule` is the alert meant, `raise_number` the raise that an acknowledgement is for (0: the present one), `minutes`
-    how long to shelve, `text` the note of a mark, the name of a tune or of a field check. `actor` says who.
+        `rule` is the alert meant, `raise_number` the raise that an acknowledgement is for (0: the present one), `minutes`
+        how long to shelve, `text` the note of a mark or the name of a tune. `actor` says who. A field check is begun by who
+    confirmed its cautions (`text`); of a skip `rule` is the step (``pull`` or ``pull:tow``) and `text` the reason.
     """
 
     kind: EventKind | None
@@ -110,6 +111,7 @@ class People:
     ) -> None:
         self._rules = {r.name: r for r in config.rules}
         self._tunes = config.tunes
+        self._field_check = config.field_check
         self._told_by = None if config.tune_input is None else config.tune_input.signal
         self._collector = collector
         self._alerts = alerts
@@ -128,6 +130,10 @@ class People:
             self._check_rule(act)
         if act.kind is EventKind.TUNE:
             self._check_tune(act)
+        if act.kind is EventKind.CHECK_BEGIN:
+            return self._begin_check(act)
+        if act.kind is EventKind.CHECK_SKIP:
+            self._check_skip(act)
         shelf_ms = round(act.minutes * 60_000) if act.kind is EventKind.SHELVE else None
         self._collector.event(
             act.kind,
@@ -155,6 +161,25 @@ class People:
             raise ActError(f"rule = {act.rule[:60]!r}: there is no such rule")
         if act.kind in (EventKind.SHELVE, EventKind.DISABLE) and rule.action is Action.STOP:
             raise ActError(f"{act.rule}: an alert that says stop cannot be set aside")
+
+    def _begin_check(self, act: Act) -> int:
+        """A field check is begun by the one who confirmed its cautions, whose name the act brings as text."""
+        check = self._field_check
+        if check is None:
+            raise ActError("there is no field check: fieldcheck.toml in the configuration says what one asks for")
+        name = act.text[:LONGEST_ACTOR].strip()
+        if not name:
+            raise ActError("text: the name of the one who has read the cautions and sees to them")
+        self._collector.event(EventKind.CHECK_BEGIN, actor=name, text=check.title)
+        return 1
+
+    def _check_skip(self, act: Act) -> None:
+        steps = () if self._field_check is None else self._field_check.steps
+        step, _, tune = act.rule.partition(":")
+        if step not in {s.name for s in steps} or (tune and tune not in self._tunes):
+            raise ActError(f"rule = {act.rule[:60]!r}: there is no such step of the field check")
+        if not act.text.strip():
+            raise ActError("text: a step is left out for a reason; say which")
 
     def _check_tune(self, act: Act) -> None:
         if self._told_by is not None:

@@ -1,0 +1,172 @@
+"""A field check driven live says what a look at the logged drive says, to the bit, through a kill as well."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from support.handed import CHECK
+from uphaul.analysis.field_check import FieldCheck, FieldCheckRun, NewsKind, Verdict
+from uphaul.analysis.field_check_engine import check_drive
+from uphaul.config.spec import Config, DriveSpec
+from uphaul.live import Live, carried_from_json, pick_up
+from uphaul.log import Log, LogWriter
+from uphaul.log.drives import log_parts
+from uphaul.log.joined import joined
+from uphaul.people import Act, ActError, People
+from uphaul.rules import ABOVE, Action, Kind, Rule, Setting
+from uphaul.signals import Collector, EventKind, Sample, Signal
+from uphaul.vehicle import Tune, Vehicle
+
+RPM = Signal("rpm", "rpm", 4, low=0, high=6000, max_age_ms=500)
+EGT = Signal("egt", "degC", 4, low=-40, high=1100, max_age_ms=500)
+HOT = Rule("egt-high", Kind.THRESHOLD, "egt", ABOVE, Setting(720.0, 25.0, 200, 200), Action.EASE, say="EGT high")
+STEPS = FieldCheck("invented check", CHECK.steps[:2], ("Two people: one drives.",))
+CONFIG = Config(
+    tick_hz=20,
+    gap_ms=1000,
+    sources=(),
+    signals=(RPM, EGT),
+    inputs=(),
+    computed=(),
+    rules=(HOT,),
+    vehicle=Vehicle("invented", (Tune("tow"),)),
+    drive=DriveSpec("rpm", -1, 60_000),
+    field_check=STEPS,
+    files=(("rules.toml", ""),),
+)
+NAME = "T. Echnician (invented)"
+
+
+class Rig:
+    """A daemon's live drive, fed by hand."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.collector = Collector(CONFIG.signals, CONFIG.tunes)
+        self.writer = LogWriter(path)
+        self.live = Live(CONFIG, self.collector, self.writer, "boot-1")
+        self.live.record_to(self.writer)
+        self.people = People(CONFIG, self.collector, lambda: self.live.alerts)
+
+    def run(self, start_s: float, stop_s: float) -> None:
+        """Key on until 6 s (the thermocouple climbs), then idle; too hot from 12 s to 14 s, off idle at 15 s."""
+        for t in range(round(start_s * 1000), round(stop_s * 1000), 50):
+            hot = 12_000 <= t < 14_000
+            rpm, egt = (0.0, 120.0 + t / 500) if t < 6000 else (780.0 + t % 350 / 50, 760.0 if hot else 180.0)
+            rpm = 1500.0 if 15_000 <= t < 16_000 else rpm
+            self.collector.add([Sample(0, t, rpm), Sample(1, t, egt)])
+            self.live.tick(t)
+
+    def begin(self) -> None:
+        self.people.do(Act(EventKind.CHECK_BEGIN, "phone", text=NAME))
+
+    def killed(self) -> Rig:
+        """Another daemon on the same log, without the drive having been ended."""
+        assert self.writer.close(10)
+        left = Rig(self.path)
+        with Log.open(self.path) as log:
+            carried, blocks = pick_up(log, 1, CONFIG)
+        left.live.resume(1, 0, int(blocks[-1].t_ms[-1]), carried, blocks)
+        return left
+
+    def end(self) -> tuple[FieldCheckRun, ...]:
+        self.live.stop("test over")
+        assert self.writer.close(10)
+        assert self.live.check is not None
+        return self.live.check.runs
+
+
+def afterwards(path: Path) -> tuple[FieldCheckRun, ...]:
+    """What a look at the log says."""
+    with Log.open(path) as log:
+        (segment,) = log.segments(1)
+        whole = joined(log_parts(log, 1))
+    carried = carried_from_json(segment.initial_state, "drive 1")
+    return check_drive(STEPS, whole, CONFIG.rules, vehicle=CONFIG.vehicle, carried=carried, grid_ms=50)
+
+
+def test_live_and_afterwards_say_the_same(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 0.5)
+    rig.begin()
+    rig.run(0.5, 8)
+    check = rig.live.check
+    assert check is not None and check.running
+    now = check.now()
+    assert now is not None and now.step is not None and now.step.name == "idle"
+    rig.run(8, 40)
+    live = rig.end()
+    assert repr(live) == repr(afterwards(tmp_path / "a.db"))
+    (run,) = live
+    key_on, idle = run.results
+    assert (run.confirmed_by, run.title) == (NAME, "invented check")
+    assert key_on.verdict is Verdict.PASSED
+    assert [a.verdict for a in idle.attempts] == [Verdict.STOPPED, Verdict.PASSED]
+    assert idle.attempts[0].why == "EGT high"
+    assert check.said >= 4 and check.news is not None and check.news.kind is NewsKind.DONE
+
+
+@pytest.mark.parametrize("kill_s", [3.0, 7.5, 13.0, 20.0])
+def test_a_check_goes_on_after_the_daemon_was_killed(tmp_path: Path, kill_s: float) -> None:
+    """In the first step, in the one that an alert will stop, while the alert stands, and in the second attempt."""
+    whole = Rig(tmp_path / "whole.db")
+    cut = Rig(tmp_path / "cut.db")
+    for rig in (whole, cut):
+        rig.run(0, 0.5)
+        rig.begin()
+        rig.run(0.5, kill_s)
+    cut = cut.killed()
+    assert cut.live.check is not None and cut.live.check.running
+    for rig in (whole, cut):
+        rig.run(kill_s, 40)
+    live = cut.end()
+    assert repr(live) == repr(afterwards(tmp_path / "cut.db")) == repr(whole.end())
+
+
+def test_an_alert_that_stands_as_the_check_begins_is_in_its_way(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 13)
+    rig.begin()
+    rig.run(13, 13.5)
+    assert rig.live.check is not None
+    now = rig.live.check.now()
+    assert now is not None and now.alert == "EGT high"
+    rig.run(13.5, 40)
+    assert repr(rig.end()) == repr(afterwards(tmp_path / "a.db"))
+
+
+def test_a_skip_and_the_end_are_people_s_words_and_kept(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 7)
+    rig.begin()
+    rig.run(7, 7.5)
+    rig.people.do(Act(EventKind.CHECK_SKIP, "phone", rule="key-on", text="engine runs already"))
+    rig.run(7.5, 9)
+    rig.people.do(Act(EventKind.CHECK_END, "phone"))
+    rig.run(9, 11)
+    assert rig.live.check is not None and not rig.live.check.running
+    live = rig.end()
+    assert repr(live) == repr(afterwards(tmp_path / "a.db"))
+    (run,) = live
+    assert (run.results[0].verdict, run.results[0].why) == (Verdict.SKIPPED, "engine runs already")
+    assert run.t_ms == (7000, 9000)
+
+
+def test_nobody_begins_a_check_without_a_name_nor_skips_without_a_reason(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 1)
+    for act, why in (
+        (Act(EventKind.CHECK_BEGIN, "phone", text="  "), "name of the one who has read the cautions"),
+        (Act(EventKind.CHECK_SKIP, "phone", rule="idle", text=" "), "left out for a reason"),
+        (Act(EventKind.CHECK_SKIP, "phone", rule="fly", text="no"), "no such step"),
+        (Act(EventKind.CHECK_SKIP, "phone", rule="idle:nitro", text="no"), "no such step"),
+    ):
+        with pytest.raises(ActError, match=why):
+            rig.people.do(act)
+    none = People(replace(CONFIG, field_check=None), rig.collector, lambda: ())
+    with pytest.raises(ActError, match="there is no field check"):
+        none.do(Act(EventKind.CHECK_BEGIN, "phone", text=NAME))
+    rig.end()
