@@ -42,6 +42,7 @@ from uphaul.sources.on_request import OnRequest
 from uphaul.status import Moment, SourceView, Status
 from uphaul.web.access import Access, store_path
 from uphaul.web.acting import add_acting
+from uphaul.web.check import add_check
 from uphaul.web.pairing import add_access
 from uphaul.web.sensors import add_sensors
 from uphaul.web.server import keep_trying, make_app, serve
@@ -63,6 +64,8 @@ MOST_UNTOLD = 400
 CLOSE_S = 1.2
 """The log's share of the two seconds that the daemon has to end."""
 ANCHOR_EVERY_MS = 600_000
+UNDER_WAY = "Field check under way: listen"
+"""All that the driver's page shows of one."""
 SLOW_MS = 60_000
 """A tick that was left out is told of for so long."""
 
@@ -173,6 +176,14 @@ class App:
         app = make_app(self._web, access=self._access)
         invented = any(s.kind == "demo" for s in self._config.sources)  # the readings, whatever the vehicle is called
         add_sensors(app, self._inputs.rows, self._config.vehicle.name, invented=invented)
+        live = self._live
+        add_check(
+            app,
+            lambda: live.check,
+            self._config.vehicle.name,
+            invented=invented,
+            driving=lambda: live.drive is not None,
+        )
         if self._access is not None:
             add_access(app, self._access, host=web.host, names=web.names)
             add_acting(app, self._access, self._people.do)
@@ -308,6 +319,7 @@ class App:
         slow = (f"The computer is too slow for it: {late} ticks left out since the start",) if lately else ()
         notes = tuple(f"{part.name}: {note}" for part in (*self._sources, *outputs) for note in part.health.notes)
         tune = self._live.tune_note
+        check = (UNDER_WAY,) if self._live.check is not None and self._live.check.running else ()
         asks = (f"{tune[0].upper()}{tune[1:]}: choose it anew, this one or another",) if tune else ()
         writer = self._writer
         health = None if writer is None else writer.health
@@ -316,7 +328,7 @@ class App:
             sources=sources,
             outputs=tuple(_view(o.name, o.health) for o in outputs),
             log=log_view(health, driving=self._live.drive is not None),
-            notices=log_notices(health, self._config.log) + told.notices + asks + slow + notes,
+            notices=log_notices(health, self._config.log) + told.notices + check + asks + slow + notes,
             clock=self._wall_clock.words(self._clock.now_ms(), self._told.values()),
             power_cut="" if writer is None else power_cut(writer.open_drive, writer.broken_off, self._boot_id),
         )

@@ -54,8 +54,8 @@ class ActError(UphaulError):
 class Act:
     """What a person asks for. `kind` None: quiet, acknowledge all that is unseen.
 
-        `rule` is the alert meant, `raise_number` the raise that an acknowledgement is for (0: the present one), `minutes`
-        how long to shelve, `text` the note of a mark or the name of a tune. `actor` says who. A field check is begun by who
+    `rule` is the alert meant, `raise_number` the raise that an acknowledgement is for (0: the present one), `minutes`
+    how long to shelve, `text` the note of a mark or the name of a tune. `actor` says who. A field check is begun by who
     confirmed its cautions (`text`); of a skip `rule` is the step (``pull`` or ``pull:tow``) and `text` the reason.
     """
 

@@ -1,0 +1,106 @@
+"""The field check's page, for the technician and the passenger: what to do now, what is missing, what came of it.
+
+The page asks for ``/check.json`` twice a second and says so when no answer comes. What people do on it (begin, leave
+out, end) goes through ``/act`` as everywhere.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from aiohttp import web
+
+if TYPE_CHECKING:
+    from uphaul.analysis.field_check import FieldCheckRun, Step, StepResult
+    from uphaul.analysis.field_check_follow import CheckFollower
+
+__all__ = ["CHECK", "add_check", "check_told"]
+
+CHECK = "/check"
+"""Where the page stands beside the live page."""
+
+FILES = {
+    CHECK: ("check.html", "text/html"),
+    "/check.js": ("check.js", "text/javascript"),
+    "/check.css": ("check.css", "text/css"),
+}
+
+Follower = Callable[[], "CheckFollower | None"]
+
+
+def add_check(
+    app: web.Application, follower: Follower, vehicle: str, *, invented: bool, driving: Callable[[], bool]
+) -> None:
+    """Put the page under `CHECK` into `app`. `follower` gives that of the present drive, None without a check."""
+    static = resources.files("uphaul.web") / "static"
+
+    async def file(request: web.Request) -> web.Response:
+        resource = request.match_info.route.resource
+        name, kind = FILES[CHECK if resource is None else resource.canonical]
+        return web.Response(body=(static / name).read_bytes(), content_type=kind, charset="utf-8")
+
+    async def now(request: web.Request) -> web.Response:
+        told = {"vehicle": vehicle, "invented": invented, "driving": driving(), "check": check_told(follower())}
+        return web.json_response(text=json.dumps(told, ensure_ascii=False, allow_nan=False))
+
+    app.router.add_get("/check.json", now)
+    for path in FILES:
+        app.router.add_get(path, file)
+
+
+def check_told(follower: CheckFollower | None) -> dict[str, Any] | None:
+    """What the page is told; None where the configuration has no field check."""
+    if follower is None:
+        return None
+    check, now, news, runs = follower.check, follower.now(), follower.news, follower.runs
+    told: dict[str, Any] = {
+        "title": check.title,
+        "cautions": list(check.cautions),
+        "running": now is not None,
+        "confirmed_by": runs[-1].confirmed_by if runs else "",
+        "said": follower.said,
+        "news": None if news is None else {"kind": news.kind.value, "words": news.words},
+        "step": None,
+        "steps": [] if not runs else _steps(runs[-1], {s.name: s for s in check.steps}),
+    }
+    if now is not None:
+        step = now.step
+        told |= {
+            "step": None
+            if step is None
+            else {
+                "key": f"{step.name}:{now.tune}" if step.each_tune and now.tune else step.name,
+                "title": f"{step.title}, {now.tune}" if now.tune else step.title,
+                "do": step.do,
+                "moving": step.moving,
+            },
+            "holding_s": now.holding_s,
+            "left_s": now.left_s,
+            "missing": [m.words for m in now.missing],
+            "alert": now.alert,
+        }
+    return told
+
+
+def _steps(run: FieldCheckRun, steps: dict[str, Step]) -> list[dict[str, Any]]:
+    return [_result(r, steps[r.step]) for r in run.results]
+
+
+def _result(result: StepResult, step: Step) -> dict[str, Any]:
+    from uphaul.reports.checked import accepted, reading, title_of  # what isn't asked for costs no memory
+
+    last = result.attempts[-1] if result.attempts else None
+    return {
+        "key": f"{result.step}:{result.tune}" if result.tune else result.step,
+        "title": f"{step.title}, {result.tune}" if result.tune else step.title,
+        "verdict": result.verdict.value,
+        "why": result.why or ("" if last is None else last.why),
+        "attempts": len(result.attempts),
+        "lines": [
+            {"name": title_of(step, m), "value": reading(m), "band": accepted(m), "outside": m.ok is False}
+            for m in (() if last is None else last.measured)
+        ],
+    }
