@@ -36,7 +36,8 @@ __all__ = ["reference_cycle"]
 LATCHED = (State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
 HIDDEN = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
 
-OF_NO_ALERT = (EventKind.MARK, EventKind.TUNE, EventKind.CHECK_BEGIN, EventKind.CHECK_END, EventKind.REMARK)
+OF_A_CHECK = (EventKind.CHECK_BEGIN, EventKind.CHECK_END, EventKind.CHECK_SKIP)
+OF_NO_ALERT = (EventKind.MARK, EventKind.TUNE, EventKind.REMARK, *OF_A_CHECK)
 """Events that are noted and mean nothing to an alert."""
 
 
