@@ -22,11 +22,14 @@ if TYPE_CHECKING:
 
 __all__ = ["CheckFollower"]
 
+MOST_NEWS = 16
+"""More than there is to say between two looks. Source: our own choice."""
+
 
 class CheckFollower:
     """Of one drive: `before` each block is judged, `after` it is, and `end` when the drive is over.
 
-    `news` is the last thing that there was to say, `said` how many there were.
+    `news` are the last few things that there were to say, `said` how many there were in all.
     """
 
     def __init__(
@@ -41,7 +44,7 @@ class CheckFollower:
         grid_ms: int,
     ) -> None:
         self.check = check
-        self.news: News | None = None
+        self.news: tuple[News, ...] = ()
         self.said = 0
         self._signals, self._tunes, self._rules, self._vehicle = signals, tunes, tuple(rules), vehicle
         self._gap_ms, self._grid_ms = gap_ms, grid_ms
@@ -73,7 +76,7 @@ class CheckFollower:
             return []
         news = self._engine.run(block, transitions)
         if news:
-            self.news, self.said = news[-1], self.said + len(news)
+            self.news, self.said = (*self.news, *news)[-MOST_NEWS:], self.said + len(news)
         return news
 
     def end(self) -> None:

@@ -62,7 +62,7 @@ def check_told(follower: CheckFollower | None) -> dict[str, Any] | None:
         "running": now is not None,
         "confirmed_by": runs[-1].confirmed_by if runs else "",
         "said": follower.said,
-        "news": None if news is None else {"kind": news.kind.value, "words": news.words},
+        "news": [{"kind": n.kind.value, "words": n.words} for n in news],
         "step": None,
         "steps": [] if not runs else _steps(runs[-1], {s.name: s for s in check.steps}),
     }

@@ -13,6 +13,7 @@ const RHYTHMS = {
   stop: [[0, 2.4]],
   done: [[0, 0.1], [0.16, 0.1], [0.32, 0.4]],
 };
+const PRESSING = ["stop", "failed", "done", "passed", "broken", "hold"];
 const SHAPES = { passed: "✓", failed: "✕", "stopped by an alert": "✕", "could not be measured": "?", skipped: "–", "not needed": "–" };
 
 const byId = (id) => document.getElementById(id);
@@ -71,6 +72,13 @@ function speak(words) {
   said.voice = voice;
   speechSynthesis.cancel();
   speechSynthesis.speak(said);
+}
+
+// All that was said since the last answer: one beep, the most pressing, and every word.
+function tell(news) {
+  const kinds = news.map((each) => each.kind);
+  beep(PRESSING.find((kind) => kinds.includes(kind)));
+  speak(news.map((each) => each.words).join(". "));
 }
 
 byId("sound").addEventListener("click", async () => {
@@ -177,10 +185,7 @@ function show(status) {
   byId("no-drive").hidden = status.driving;
   showNow(check);
   showSteps(check.steps);
-  if (heard !== null && check.said > heard && check.news) {
-    beep(check.news.kind);
-    speak(check.news.words);
-  }
+  if (heard !== null && check.said > heard) tell(check.news.slice(heard - check.said));
   heard = check.said;
 }
 
