@@ -129,6 +129,7 @@ class Live:
         self.tune_note = ""
         self._row = self._new_row(())
         self.check = self._new_check()
+        self._checks_kept = 0
         self._origin_ms: int | None = None
         self.drive: int | None = None
         self.block: Block | None = None
@@ -150,6 +151,7 @@ class Live:
 
     def _new_check(self) -> CheckFollower | None:
         c = self._config
+        self._checks_kept = 0
         if c.field_check is None:
             return None
         return CheckFollower(
@@ -264,6 +266,7 @@ class Live:
         self.ticks += 1
         if self.drive is not None and self._writer is not None:
             self._writer.tick(self._record(block, outcome))
+            self._keep_checks()
         told = self._follow_tune(block)
         if self._writer is not None and (outcome.transitions or first or told):
             self._keep_carried(now_ms - self._origin_ms)
@@ -309,6 +312,18 @@ class Live:
         """What came of it stays to be told until the next drive."""
         if self.check is not None:
             self.check.end()
+        self._keep_checks()
+
+    def _keep_checks(self) -> None:
+        """Have the field checks that are over in the log; one that is there already stays."""
+        check, writer = self.check, self._writer
+        if check is None or writer is None or check.finished == self._checks_kept:
+            return
+        from uphaul.analysis.field_check_text import run_to_json
+
+        for run in check.runs[self._checks_kept : check.finished]:
+            writer.field_check(*run.t_ms, run.title, run.confirmed_by, run_to_json(run))
+        self._checks_kept = check.finished
 
     def stop(self, reason: str) -> None:
         """End the drive that is under way, if any."""

@@ -10,6 +10,7 @@ import pytest
 from support.driven_check import CONFIG, NAME, STEPS, Rig
 from uphaul.analysis.field_check import FieldCheckRun, NewsKind, Verdict
 from uphaul.analysis.field_check_engine import check_drive
+from uphaul.analysis.field_check_text import run_to_json
 from uphaul.live import carried_from_json
 from uphaul.log import Log
 from uphaul.log.drives import log_parts
@@ -25,6 +26,31 @@ def afterwards(path: Path) -> tuple[FieldCheckRun, ...]:
         whole = joined(log_parts(log, 1))
     carried = carried_from_json(segment.initial_state, "drive 1")
     return check_drive(STEPS, whole, CONFIG.rules, vehicle=CONFIG.vehicle, carried=carried, grid_ms=50)
+
+
+def kept(path: Path) -> list[str]:
+    with Log.open(path) as log:
+        return [row.results for row in log.field_checks(1)]
+
+
+def test_what_came_of_a_check_is_kept_with_its_drive(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 0.5)
+    rig.begin()
+    rig.run(0.5, 8)
+    rig.people.do(Act(EventKind.CHECK_END, "phone"))
+    rig.run(8, 9)
+    rig.begin()
+    rig.run(9, 20)
+    rig = rig.killed()
+    assert len(kept(tmp_path / "a.db")) == 1  # the second is under way
+    rig.run(20, 40)
+    live = rig.end()
+    assert kept(tmp_path / "a.db") == [run_to_json(run) for run in live]
+    assert kept(tmp_path / "a.db") == [run_to_json(run) for run in afterwards(tmp_path / "a.db")]
+    with Log.open(tmp_path / "a.db") as log:
+        first, second = log.field_checks(1)
+    assert (first.confirmed_by, first.t_ms, first.end_ms, second.t_ms) == (NAME, 500, 8000, 9000)
 
 
 def test_live_and_afterwards_say_the_same(tmp_path: Path) -> None:

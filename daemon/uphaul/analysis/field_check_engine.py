@@ -101,6 +101,11 @@ class FieldCheckEngine:
             self._finish(self._last_ms)
 
     @property
+    def finished(self) -> int:
+        """How many runs are over."""
+        return len(self._done)
+
+    @property
     def runs(self) -> tuple[FieldCheckRun, ...]:
         """All runs of the drive, the one under way, as far as it is, last."""
         if self._progress is None or self._last_ms is None:

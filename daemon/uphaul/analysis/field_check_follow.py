@@ -91,6 +91,11 @@ class CheckFollower:
         return self._engine is not None and self._engine.running
 
     @property
+    def finished(self) -> int:
+        """How many checks of the drive are over."""
+        return 0 if self._engine is None else self._engine.finished
+
+    @property
     def runs(self) -> tuple[FieldCheckRun, ...]:
         """All checks of the drive, the one under way, as far as it is, last."""
         return () if self._engine is None else self._engine.runs

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from uphaul.signals import Signal
 
-__all__ = ["Anchor", "DriveInfo", "LoggedCondition", "Reference", "SegmentInfo"]
+__all__ = ["Anchor", "CheckRow", "DriveInfo", "LoggedCondition", "Reference", "SegmentInfo"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +82,16 @@ class Reference:
     drive: int
     utc: str
     actor: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckRow:
+    """What came of a field check: `results` is JSON with its ``version``, of `analysis.field_check_text`."""
+
+    drive: int
+    t_ms: int
+    end_ms: int
+    title: str
+    confirmed_by: str
+    software: str
+    results: str

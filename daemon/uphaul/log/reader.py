@@ -25,7 +25,7 @@ import numpy as np
 from uphaul.alerts import Notice, NoticeKind, State, Transition
 from uphaul.errors import LogError
 from uphaul.log import claims, enter, fast, schema
-from uphaul.log.info import Anchor, DriveInfo, LoggedCondition, Reference, SegmentInfo
+from uphaul.log.info import Anchor, CheckRow, DriveInfo, LoggedCondition, Reference, SegmentInfo
 from uphaul.signals import Block, Event, EventKind, Quality, QualityChange
 
 __all__ = ["Anchor", "DriveInfo", "Log", "LoggedCondition", "SegmentInfo"]
@@ -214,6 +214,12 @@ class Log:
         own = "SELECT reference.drive, utc, actor FROM reference JOIN drive ON drive.id = reference.drive AND going = 0"
         found = self._rows(f"{own} ORDER BY reference.id DESC LIMIT 1")
         return Reference(*found[0]) if found else None
+
+    def field_checks(self, drive: int) -> list[CheckRow]:
+        """What came of the field checks of a drive, as it was told when each ended; in the order of time."""
+        if not self._rows("SELECT 1 FROM sqlite_master WHERE name = 'field_check'"):  # a log of an older version
+            return []
+        return [CheckRow(*r) for r in self._rows("SELECT * FROM field_check WHERE drive = ? ORDER BY t_ms", drive)]
 
     def _of_drive(self, what: str, drive: int) -> list[Any]:
         return self._rows(f"SELECT {what} WHERE segment IN (SELECT id FROM segment WHERE drive = ?) ORDER BY id", drive)

@@ -32,7 +32,7 @@ from uphaul.log.retention import Retention, Room
 from uphaul.log.survey import SURVEY_EVERY_S, Survey, survey
 from uphaul.signals import Quality
 
-__all__ = ["Anchor", "End", "Flush", "Item", "Keep", "Recorder"]
+__all__ = ["Anchor", "Checked", "End", "Flush", "Item", "Keep", "Recorder"]
 
 BATCH = 2_000
 LONGEST_TIDY_S = 0.3
@@ -72,6 +72,18 @@ class Carry:
 
 
 @dataclass(frozen=True, slots=True)
+class Checked:
+    """What came of a field check of the drive; `results` is JSON. One that is in the log already stays as it is."""
+
+    t_ms: int
+    end_ms: int
+    title: str
+    confirmed_by: str
+    software: str
+    results: str
+
+
+@dataclass(frozen=True, slots=True)
 class Flush:
     """Set `done` when all before it is durable."""
 
@@ -88,7 +100,7 @@ class _Transaction:
     ticks: int
 
 
-Item = TickRecord | Begin | End | Anchor | Keep | Carry | Flush
+Item = TickRecord | Begin | End | Anchor | Keep | Carry | Checked | Flush
 
 
 class Recorder:
@@ -304,6 +316,9 @@ class Recorder:
                 db.execute("INSERT INTO anchor (drive, t_ms, utc, source) VALUES (?,?,?,?)", row)
             case Keep(drive, kept):
                 db.execute("UPDATE drive SET kept = ? WHERE id = ?", (int(kept), drive))
+            case Checked() if place is not None:
+                row = (place.drive, item.t_ms, item.end_ms, item.title, item.confirmed_by, item.software, item.results)
+                db.execute("INSERT OR IGNORE INTO field_check VALUES (?,?,?,?,?,?,?)", row)
             case Carry(text):
                 db.execute("UPDATE drive SET carried = ? WHERE id = (SELECT max(id) FROM drive)", (text,))
         return place

@@ -160,6 +160,7 @@ class Retention:
                     break
             else:
                 db.execute("DELETE FROM anchor WHERE drive = ?", (drive,))
+                db.execute("DELETE FROM field_check WHERE drive = ?", (drive,))
                 db.execute("DELETE FROM drive WHERE id = ?", (drive,))
                 db.execute("DELETE FROM config WHERE id NOT IN (SELECT config FROM segment)")
             db.execute("COMMIT")

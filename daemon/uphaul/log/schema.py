@@ -12,6 +12,7 @@ has one or more segments; a segment has its own tick table, because its signals 
     condition   a rule's condition became true or false
     transition, notice, event, anchor
     reference   which drive others are compared with, by whom and when; the newest row counts
+    field_check what came of each field check of a drive, JSON, as it was told when it ended
     drive_<n>   a view of drive n in engineering units, for a person with nothing but the sqlite3 shell: of the newest
                 `KEPT_VIEWS`, because whoever opens the file keeps every view in memory, three times what a table takes
 
@@ -49,10 +50,11 @@ __all__ = [
     "quote",
 ]
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 READABLE_FROM = 1
-"""Older versions that can be read as they are: later ones say how the next drive begins, and name one drive."""
+"""Older versions that can be read as they are: later ones say how the next drive begins, name one drive, and keep
+what came of field checks."""
 
 APPLICATION_ID = 0x5570686C
 """Marks a file as ours in its header: the letters ``Uphl``."""
@@ -175,7 +177,16 @@ def _refer(db: sqlite3.Connection) -> None:
     )
 
 
-MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_make, _carry, _refer]
+def _keep_checks(db: sqlite3.Connection) -> None:
+    """To version 4: what came of field checks, each named by its drive and the time it began at."""
+    db.execute(
+        "CREATE TABLE field_check (drive INTEGER NOT NULL, t_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL, "
+        "title TEXT NOT NULL, confirmed_by TEXT NOT NULL, software TEXT NOT NULL, results TEXT NOT NULL, "
+        "PRIMARY KEY (drive, t_ms)) WITHOUT ROWID"
+    )
+
+
+MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_make, _carry, _refer, _keep_checks]
 """Step i brings a file from version i to version i + 1; each runs in a transaction of its own."""
 
 

@@ -28,7 +28,7 @@ import uphaul
 from uphaul.config.spec import Config, LogSpec
 from uphaul.log import claims, recover, schema
 from uphaul.log.record import Begin, LogHealth, TickRecord
-from uphaul.log.recorder import Anchor, Carry, End, Flush, Item, Keep, Recorder
+from uphaul.log.recorder import Anchor, Carry, Checked, End, Flush, Item, Keep, Recorder
 from uphaul.log.retention import Retention, card_free_bytes
 
 __all__ = ["COMMIT_EVERY_S", "LogWriter"]
@@ -207,6 +207,10 @@ class LogWriter:
     def anchor(self, t_ms: int, utc: str, source: str) -> None:
         """Note which wall-clock time (RFC 3339) belonged to a tick, by `source` (``system``, ``gps`` ...)."""
         self._queue.append(Anchor(t_ms, utc, source))
+
+    def field_check(self, t_ms: int, end_ms: int, title: str, confirmed_by: str, results: str) -> None:
+        """Keep what came of a field check of the drive that is under way: its span, and `results` as JSON."""
+        self._queue.append(Checked(t_ms, end_ms, title, confirmed_by, self._software, results))
 
     def keep(self, drive: int, kept: bool = True) -> None:
         """Protect a drive from retention, or no longer."""
