@@ -317,8 +317,8 @@ class Recorder:
             case Keep(drive, kept):
                 db.execute("UPDATE drive SET kept = ? WHERE id = ?", (int(kept), drive))
             case Checked() if place is not None:
-                row = (place.drive, item.t_ms, item.end_ms, item.title, item.confirmed_by, item.software, item.results)
-                db.execute("INSERT OR IGNORE INTO field_check VALUES (?,?,?,?,?,?,?)", row)
+                told = (place.drive, item.t_ms, item.end_ms, item.title, item.confirmed_by, item.software, item.results)
+                db.execute("INSERT OR IGNORE INTO field_check VALUES (?,?,?,?,?,?,?)", told)
             case Carry(text):
                 db.execute("UPDATE drive SET carried = ? WHERE id = (SELECT max(id) FROM drive)", (text,))
         return place
