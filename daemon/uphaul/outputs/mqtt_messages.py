@@ -194,12 +194,13 @@ class PersonsEvent(Numbered):
         "tune",
         "check-begin",
         "check-end",
+        "check-skip",
         "remark",
     ] = said("what was done")
-    rule: str = said("the alert that it was done to, or empty")
+    rule: str = said("the alert that it was done to, the step of a field check, or empty")
     raise_number: int = said("the raise that it was meant for, 0 for none", alias="raise")
     actor: str = said("who did it")
-    text: str = said("note of a mark, name of a tune or of a field check, a source's words")
+    text: str = said("note of a mark, name of a tune or of a field check, why a step is skipped, a source's words")
     until_t_ms: int | None = said("end of a shelving in the drive's time, in ms")
 
 

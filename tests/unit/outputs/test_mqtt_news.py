@@ -111,6 +111,13 @@ def test_a_mark_is_told_with_who_made_it() -> None:
     assert (event["kind"], event["actor"], event["text"]) == ("mark", "button", "smoke")
 
 
+@pytest.mark.parametrize("kind", EventKind)
+def test_whatever_a_person_can_do_is_in_the_schema(kind: EventKind) -> None:
+    (event,) = told(take(news_of(), Drive(CONFIG).moment(events=(Event(0, 0, kind, actor="page"),))), "events")
+    check("events", event)
+    assert event["kind"] == kind
+
+
 def test_from_the_first_moment_every_rule_has_its_state() -> None:
     news = news_of()
     take(news, Drive(CONFIG).moment())
