@@ -215,6 +215,10 @@ WRONG: list[tuple[str, Any, str]] = [
     ("sweeps.0.pulls", True, r"sweeps\[0\].pulls"),
     ("sweeps.0.rpm", [2000, 1900], r"sweeps\[0\].rpm"),
     ("sweeps.0.boost_kpa", [1.0], r"sweeps\[0\].boost_kpa = .*: must be 21 numbers or nulls"),
+    ("sweeps.0.gear", 10**400, r"sweeps\[0\].gear"),
+    ("sweeps.0.boost_kpa", [10**400] * 21, r"sweeps\[0\].boost_kpa"),
+    ("sweeps.0.boost_kpa", [float("nan")] * 21, r"sweeps\[0\].boost_kpa"),
+    ("sweeps.0.rpm", [1500, 10**400], r"sweeps\[0\].rpm"),
     ("sweeps.0.boost_kpa", ["high"] * 21, r"sweeps\[0\].boost_kpa"),
     ("sweeps.0.boost_kpa", None, r"sweeps\[0\].boost_kpa"),
 ]
@@ -236,7 +240,7 @@ def test_a_fault_in_a_file_is_named_with_file_key_and_what_would_be_right(
         read_package(tmp_path)
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "\xff", "[" * 100_000, '{"format": NaN}'])
+@pytest.mark.parametrize("text", ["", "{", "[]", "\xff", "[" * 100_000, '{"format": NaN}', "9" * 5_000])
 def test_what_is_no_such_file_is_named(tmp_path: Path, text: str) -> None:
     (tmp_path / "x.handover.json").write_text(text, encoding="latin-1")
     with pytest.raises(ConfigError, match=r"x\.handover\.json: (file|format)"):
@@ -250,6 +254,22 @@ def test_a_vehicle_in_two_files_and_an_empty_folder_are_named(tmp_path: Path) ->
     (tmp_path / "two.handover.json").write_bytes(path.read_bytes())
     with pytest.raises(ConfigError, match="each counts once"):
         read_package(tmp_path)
+
+
+def test_a_sweep_that_comes_twice_in_a_file_is_named_as_it_would_count_twice(tmp_path: Path) -> None:
+    path = write_summary(tmp_path, vehicle("One", 150.0))
+    made = json.loads(path.read_text(encoding="utf-8"))
+    made["sweeps"] *= 2
+    path.write_text(json.dumps(made), encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"one.handover.json: sweeps\[1\].tune = .*: must come once with gear"):
+        read_package(tmp_path)
+
+
+def test_names_in_any_writing_have_files_of_their_own(tmp_path: Path) -> None:
+    names = ["Вымысел один", "Вымысел два", "発明", "Ü/../x", "\U00020000" * 120, "…"]
+    written = {write_summary(tmp_path, vehicle(name, 150.0)) for name in names}
+    assert {path.parent for path in written} == {tmp_path}
+    assert sorted(v.vehicle for v in read_package(tmp_path)) == sorted(names)
 
 
 def test_the_command_shows_the_band(tmp_path: Path) -> None:

@@ -25,6 +25,10 @@ SUFFIX = ".handover.json"
 FORMAT, VERSION = "uphaul handover summary", 1
 MOST_BYTES = 5_000_000
 MOST_TOLD = 20
+LETTERS = 50
+"""Of a name in that of its file: file systems take 255 bytes, and a letter has up to four."""
+LARGEST = 1e9
+"""Of any number in a file, either way: far beyond every quantity in it."""
 
 
 def write_summary(folder: Path, summary: VehicleSummary) -> Path:
@@ -32,7 +36,7 @@ def write_summary(folder: Path, summary: VehicleSummary) -> Path:
 
     Raises UphaulError when it can't be written, or when another vehicle's file has that name.
     """
-    slug = re.sub(r"[^a-z0-9]+", "-", summary.vehicle.lower()).strip("-") or "vehicle"
+    slug = re.sub(r"[\W_]+", "-", summary.vehicle.lower())[:LETTERS].strip("-") or "vehicle"
     path = folder / f"{slug}{SUFFIX}"
     text = json.dumps(_object(summary), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
     try:
@@ -101,7 +105,7 @@ def _read(path: Path, problems: list[Problem]) -> VehicleSummary:
     except OSError as error:
         wrong("file", None, f"can't be read: {error.strerror or error}")
         return nothing
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # no UTF-8, no JSON, or a number of thousands of digits
         wrong("file", None, f"must be JSON in UTF-8: {error}")
         return nothing
     if not isinstance(made, dict) or made.get("format") != FORMAT:
@@ -120,8 +124,12 @@ def _read(path: Path, problems: list[Problem]) -> VehicleSummary:
     if not isinstance(sweeps, list):
         wrong("sweeps", sweeps, "must be a list with a table for each tune and gear")
         sweeps = []
-    read = [_sweep(f"sweeps[{i}]", each, wrong) for i, each in enumerate(sweeps)]
-    return VehicleSummary(name, tuple(parts), tuple(s for s in read if s is not None))
+    read: dict[tuple[str, int], Sweep] = {}
+    for i, each in enumerate(sweeps):
+        sweep = _sweep(f"sweeps[{i}]", each, wrong)
+        if sweep is not None and read.setdefault((sweep.tune, sweep.gear), sweep) is not sweep:
+            wrong(f"sweeps[{i}].tune", sweep.tune, f"must come once with gear {sweep.gear}: each vehicle counts once")
+    return VehicleSummary(name, tuple(parts), tuple(read.values()))
 
 
 class _Wrong:
@@ -145,7 +153,7 @@ def _sweep(key: str, made: Any, wrong: _Wrong) -> Sweep | None:
         wrong(f"{key}.tune", tune, "must be the name of a tune")
         sound = False
     for name in ("gear", "pulls"):
-        if not isinstance(made.get(name), int) or isinstance(made[name], bool) or made[name] < 1:
+        if not isinstance(made.get(name), int) or isinstance(made[name], bool) or not 1 <= made[name] <= LARGEST:
             wrong(f"{key}.{name}", made.get(name), "must be a whole number of at least 1")
             sound = False
     if not _numbers(rpm) or len(rpm) < 2 or any(not a < b for a, b in pairwise(rpm)):
@@ -174,5 +182,5 @@ def _numbers(values: object) -> TypeGuard[Sequence[float]]:
     return (
         isinstance(values, Sequence)
         and not isinstance(values, str)
-        and all(isinstance(v, int | float) and not isinstance(v, bool) and isfinite(v) for v in values)
+        and all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= LARGEST for v in values)
     )
