@@ -289,6 +289,8 @@ def test_a_drive_that_is_not_there_is_named_with_those_that_are(whole: Path) -> 
     with Log.open(whole) as log:
         with pytest.raises(LogError, match="no drive 9; the log has: 1"):
             log.segments(9)
+        with pytest.raises(LogError, match="so large a number"):
+            log.segments(10**20)
         with pytest.raises(LogError, match="no segment 9"):
             list(log.blocks(9))
 

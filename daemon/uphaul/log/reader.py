@@ -388,6 +388,8 @@ class Log:
             yield
         except (sqlite3.Error, ValueError) as error:
             raise LogError(f"{self.path}: the log cannot be read ({error})") from error
+        except OverflowError as error:  # a number that a person gave
+            raise LogError(f"{self.path}: there is nothing of so large a number") from error
         except OSError as error:
             raise LogError(f"{self.path}: cannot be opened ({error.strerror})") from error
 
