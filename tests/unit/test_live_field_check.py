@@ -16,6 +16,7 @@ from uphaul.log import Log
 from uphaul.log.drives import log_parts
 from uphaul.log.joined import joined
 from uphaul.people import Act, ActError, People
+from uphaul.play.tape import Reel, Tape
 from uphaul.signals import EventKind
 
 
@@ -135,3 +136,20 @@ def test_nobody_begins_a_check_without_a_name_nor_skips_without_a_reason(tmp_pat
     with pytest.raises(ActError, match="there is no field check"):
         none.do(Act(EventKind.CHECK_BEGIN, "phone", text=NAME))
     rig.end()
+
+
+def test_a_replay_on_the_page_says_the_same_wherever_it_was_turned_to(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 0.5)
+    rig.begin()
+    rig.run(0.5, 40)
+    live = rig.end()
+    with Log.open(tmp_path / "a.db") as log:
+        (part,) = log_parts(log, 1)
+        tape = Tape([Reel(part, CONFIG, carried_from_json(part.initial_state, "drive 1"))], 1)
+        for t_ms in (40_000, 3_000, 13_000, 40_000):
+            tape.turn_to(t_ms)
+            while tape.skip(t_ms):
+                pass
+        assert tape.check is not None and tape.check.running
+        assert repr(tape.check.runs) == repr(live)

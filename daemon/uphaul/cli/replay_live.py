@@ -27,6 +27,7 @@ from uphaul.play import Player, Reel, Tape
 from uphaul.rules import Rule
 from uphaul.vehicle import Tune
 from uphaul.web import WebState, make_app, serve
+from uphaul.web.check import add_check
 from uphaul.web.playing import add_playing
 
 __all__ = ["show"]
@@ -69,6 +70,7 @@ async def _serve(tape: Tape, speed: float, label: str, port: int, lines: Sequenc
     player.nudge = web.nudge
     app = make_app(web)
     add_playing(app, player)
+    add_check(app, lambda: tape.check, "", invented=False, driving=lambda: False, replayed=True)
     async with serve(app, HOST, port) as bound:
         for line in lines:
             click.echo(line)

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from uphaul.alerts import Carried
 from uphaul.alerts.lifecycle import Alert
+from uphaul.analysis.field_check_follow import CheckFollower
 from uphaul.config.spec import Config
 from uphaul.log.drives import Part
 from uphaul.pipeline import Outcome, Row
@@ -59,6 +60,15 @@ class Reel:
         """A fresh row for the part."""
         c, part = self.config, self.part
         return Row(c.signals, c.rules, c.tunes, gap_ms=part.gap_ms, grid_ms=part.grid_ms, carried=self.carried)
+
+    def check(self) -> CheckFollower | None:
+        """What follows a field check that is driven in the part; None where its configuration has none."""
+        c, part = self.config, self.part
+        if c.field_check is None:
+            return None
+        return CheckFollower(
+            c.field_check, c.signals, c.tunes, c.rules, c.vehicle, gap_ms=part.gap_ms, grid_ms=part.grid_ms
+        )
 
 
 class _Feed:
@@ -134,6 +144,7 @@ class _Standing:
         self.qualities = (Quality.GOOD,) * len(reel.config.signals)
         self.ticked_ms: int | None = 0
         self.row = reel.row()
+        self.check = reel.check()
         self.presenter = Presenter(reel.config, self, lambda: 0.0)  # the player tells the age of what is shown
         self.looked_ms = NEVER
         self.gap: tuple[int, int] | None = None
@@ -155,7 +166,11 @@ class _Standing:
 
     def step(self, block: Block, before_ms: int) -> Outcome:
         """Take in the next ticks; `before_ms` is the one before them."""
+        if self.check is not None:
+            self.check.before(block, self.row.alerts if block.events else ())
         outcome = self.row.run(block)
+        if self.check is not None:
+            self.check.after(block, outcome.transitions)
         if block.quality:
             qualities = list(self.qualities)
             for change in block.quality:
@@ -172,7 +187,7 @@ class _Standing:
 
     def copy(self, config: Config) -> _Standing:
         """An independent one; what never changes is shared."""
-        shared = (config, config.vehicle, *config.rules, *config.signals, self.block)
+        shared = (config, config.vehicle, config.field_check, *config.rules, *config.signals, self.block)
         return copy.deepcopy(self, {id(x): x for x in shared})
 
 
@@ -245,6 +260,11 @@ class Tape:
     def alerts(self) -> tuple[Alert, ...]:
         """Every alert."""
         return self._now.alerts
+
+    @property
+    def check(self) -> CheckFollower | None:
+        """What follows the field check of the part, as far as it was played."""
+        return self._now.check
 
     @property
     def t_ms(self) -> int:

@@ -32,9 +32,18 @@ Follower = Callable[[], "CheckFollower | None"]
 
 
 def add_check(
-    app: web.Application, follower: Follower, vehicle: str, *, invented: bool, driving: Callable[[], bool]
+    app: web.Application,
+    follower: Follower,
+    vehicle: str,
+    *,
+    invented: bool,
+    driving: Callable[[], bool],
+    replayed: bool = False,
 ) -> None:
-    """Put the page under `CHECK` into `app`. `follower` gives that of the present drive, None without a check."""
+    """Put the page under `CHECK` into `app`.
+
+    `follower` gives that of the present drive, None without a check. `replayed`: nothing can be begun.
+    """
     static = resources.files("uphaul.web") / "static"
 
     async def file(request: web.Request) -> web.Response:
@@ -43,7 +52,13 @@ def add_check(
         return web.Response(body=(static / name).read_bytes(), content_type=kind, charset="utf-8")
 
     async def now(request: web.Request) -> web.Response:
-        told = {"vehicle": vehicle, "invented": invented, "driving": driving(), "check": check_told(follower())}
+        told = {
+            "vehicle": vehicle,
+            "invented": invented,
+            "driving": driving(),
+            "replayed": replayed,
+            "check": check_told(follower()),
+        }
         return web.json_response(text=json.dumps(told, ensure_ascii=False, allow_nan=False))
 
     app.router.add_get("/check.json", now)

@@ -177,13 +177,14 @@ function show(status) {
   byId("invented").hidden = !status.invented;
   setText(byId("trip"), status.vehicle);
   byId("none").hidden = Boolean(check);
-  byId("begin").hidden = !check || check.running;
-  byId("end").hidden = !check?.running;
+  byId("begin").hidden = !check || check.running || status.replayed;
+  byId("end").hidden = !check?.running || status.replayed;
   if (!check) return;
   setText(byId("title"), check.title);
   listOf(byId("cautions"), check.cautions);
   byId("no-drive").hidden = status.driving;
   showNow(check);
+  byId("skip").hidden ||= status.replayed;
   showSteps(check.steps);
   if (heard !== null && check.said > heard) tell(check.news.slice(heard - check.said));
   heard = check.said;
