@@ -18,11 +18,12 @@ import pytest
 from click.testing import CliRunner
 
 from support.complaints import EVIL, GAP_S, LOST_MS, MARKS_MS, PEAK_DEGC, log_of
+from uphaul.alerts import Notice, NoticeKind
 from uphaul.cli import main
 from uphaul.cli.report_case import read_case
 from uphaul.log.reader import Log
 from uphaul.reports.case import Case, Looked, look
-from uphaul.reports.complaint import BANNER, complaint
+from uphaul.reports.complaint import BANNER, answer, complaint
 from uphaul.reports.fits import PROVEN
 from uphaul.reports.html import to_html
 from uphaul.reports.page import Report, Table
@@ -83,6 +84,16 @@ def test_it_has_the_answer_in_five_lines_and_then_every_section(made: Made) -> N
     answer = words(made.page.findall(f".//{HTML}dl")[1])
     assert made.looked.findings.words in answer
     assert "proven on our own invented vehicle only" in answer
+
+
+@pytest.mark.parametrize("rule", ["boost-low", "egt-high"])
+def test_what_to_check_first_tells_what_a_rule_kept_asking_for(made: Made, rule: str) -> None:
+    """A cause, or that there is none, hides no rule: short pulls are seen by rules and not by the comparison."""
+    say, before = made.case.rule_of[rule].say, replace(made.case, notices=())
+    again = replace(made.case, notices=(Notice(100_000, NoticeKind.REPEATING, rule),))
+    without, told = (dict(answer(c, made.looked, made.reference))["Check first"] for c in (before, again))
+    assert made.looked.findings.ranked
+    assert told == f"{without} Look too at what {rule} kept asking for: “{say}”."
 
 
 def test_what_a_log_brings_is_text_and_never_markup(made: Made) -> None:

@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from math import isnan
 
 import uphaul
+from uphaul.alerts import NoticeKind
 from uphaul.analysis.findings import NOTHING, TOO_LITTLE, UNEXPLAINED
 from uphaul.analysis.segments import SegmentKind
 from uphaul.reports.around import action_of, mark_label
@@ -118,7 +119,7 @@ def _check(case: Case, looked: Looked) -> str:
         second = (
             found.ranked[1] if len(found.ranked) > 1 and found.ranked[0].score - found.ranked[1].score < 1.0 else None
         )
-        return f"{first}." + (f" Then: {second.first}." if second is not None else "")
+        return f"{first}." + (f" Then: {second.first}." if second is not None else "") + _asked_again(case)
     if found.verdict == UNEXPLAINED:
         return (
             "The evidence below, sign by sign: no known cause explains it well. Begin with the sensors of those signs."
@@ -131,6 +132,18 @@ def _check(case: Case, looked: Looked) -> str:
             "Drive longer under load, on a road with a climb, and name a good drive of the same vehicle with --against."
         )
     return "Nothing by these data. Ask the driver what was noticed, and have it marked next time."
+
+
+def _asked_again(case: Case) -> str:
+    """What a rule asked for again and again, so that a cause, or none, never hides it; empty where none did.
+
+    Differences are told of steady driving alone: what shows only in short pulls is seen by the rules and not there.
+    """
+    again = [n.rule for n in case.notices if n.kind is NoticeKind.REPEATING and n.rule in case.rule_of]
+    if not again:
+        return ""
+    gravest = max(again, key=lambda r: action_of(case, r))
+    return f" Look too at what {gravest} kept asking for: “{case.rule_of[gravest].say}”."
 
 
 def _sure(case: Case, looked: Looked, reference: Case | None) -> str:
