@@ -22,7 +22,7 @@ from uphaul.cli import main
 from uphaul.config import load
 from uphaul.log import LogWriter, TickRecord
 from uphaul.signals import Signal
-from uphaul.vehicle.sheet import BuildSheet, Clutch, Cooling, Exhaust, Part, Turbo
+from uphaul.vehicle.sheet import BuildSheet, ChargeCooler, Clutch, Cooling, Exhaust, Part, Turbo
 
 SHEET = load(Path(__file__).parents[2] / "config", check_inputs=False).vehicle.sheet
 GRADIENT = Leg(200.0, rpm=2600.0, speed=75.0 / 3.6, pedal=0.85, boost=150.0, egt=680.0, grade=0.065, gear=4.0)
@@ -109,6 +109,14 @@ def test_what_the_drive_has_no_signal_for_is_named() -> None:
     assert [(u.part, u.rating) for u in found.uses] == [("t", "boost")]
     assert [(part, rating) for part, rating, _ in found.missing] == [("t", "speed"), ("k", "torque")]
     assert "turbo_speed" in found.missing[0][2]
+
+
+def test_an_intercooler_that_was_never_worked_hard_enough_tells_what_was_missing() -> None:
+    """A part-load climb just below the speed leaves it untold, so the page must say at which speed and boost it is."""
+    drive = by_hand([Leg(90.0, rpm=2000.0, speed=59.0 / 3.6, boost=150.0)])
+    ((part, rating, why),) = headroom(drive, with_parts(ChargeCooler(name="i", effectiveness=0.7))).missing
+    assert (part, rating) == ("i", "effectiveness")
+    assert why.endswith("a minute of them on end at 60 km/h or more with boost above 100 kPa")
 
 
 def test_limits_behind_the_turbine_are_not_judged_by_the_gas_before_it() -> None:

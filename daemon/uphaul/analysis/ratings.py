@@ -182,8 +182,9 @@ def _rows(drive: WholeDrive, sheet: BuildSheet, part: Part, way: Way | None) -> 
                 yield _Row("air flow", "kg/h", part.flow_kg_h, drawn, told, NO_AIR)
             if isinstance(part, ChargeCooler):
                 values = _effectiveness(drive)
-                told = "compressor_out, charge and ambient, moving and under boost"
-                without = f"needs the signals compressor_out, charge and ambient, and a minute of them {told[36:]}"
+                when = f"at {3.6 * COOLER_M_S:.0f} km/h or more with boost above {COOLER_KPA:.0f} kPa"
+                told = f"compressor_out, charge and ambient, {when}"
+                without = f"needs the signals compressor_out, charge and ambient, and a minute of them on end {when}"
                 yield _Row("effectiveness", "1", part.effectiveness, values, told, without, minutes=True, at_least=True)
         case Exhaust():
             role = "egt" if part.pre_turbine else "egt_post"
