@@ -39,6 +39,14 @@ def test_the_sample_is_in_order() -> None:
     assert all((i.factor, i.offset) == (1.0, 0.0) for i in config.inputs)
 
 
+def test_what_customers_read_of_the_check_has_its_units_as_they_are_written() -> None:
+    """The titles stand on the page that is signed beside figures in °C."""
+    check = load(CONFIG).field_check
+    assert check is not None
+    titles = [m.title for s in check.steps for m in s.measures]
+    assert titles and not [t for t in titles if "degC" in t]
+
+
 def test_where_the_sample_asks_to_ease_off_or_stop_the_usual_reading_is_well_within() -> None:
     config = load(CONFIG)
     usual = usual_readings(config)
