@@ -193,6 +193,17 @@ def test_a_drive_that_was_looked_at_afterwards_says_that_nobody_confirmed(made: 
     assert "nobody confirmed cautions" in to_html(handover(replace(made.handed, drives=drives)))
 
 
+def test_a_drive_with_gaps_says_so_on_the_first_page(made: Made) -> None:
+    """A step that fell into a gap reads as not done, and its reader must learn why."""
+    cold, hot = made.handed.drives
+    whole = cold.case.whole
+    late = np.arange(len(whole)) >= len(whole) // 2
+    holed = replace(cold, case=replace(cold.case, whole=replace(whole, t_ms=whole.t_ms + 40_000 * late)))
+    said = to_html(handover(replace(made.handed, drives=(holed, hot))))
+    assert "not recorded throughout" not in words(made.page)
+    assert f"Drive {cold.number} was not recorded throughout: 1 gap of 40.1 s in all" in said
+
+
 # ----------------------------------------------------------------------------------------------------------- the annex
 
 

@@ -11,6 +11,7 @@ from uphaul.reports.checked import BAD, Checked, accepted, outcome, reading, tel
 from uphaul.reports.handover_case import Handover
 from uphaul.reports.page import Block, Bullets, Front, Para, Table
 from uphaul.reports.said import alerts_in_words
+from uphaul.reports.sound import gap_words
 from uphaul.reports.words import and_list, capital, figure, plural
 from uphaul.vehicle.model import Tune
 from uphaul.vehicle.sheet import BuildSheet
@@ -33,6 +34,7 @@ HOW_TO = (
 CAUTIONS = (
     "This page tells what was measured on these days: no promise for others, and no approval. Roadworthiness and "
     "emissions are for those whom the law licenses.",
+    "Signing says that this page was read and the use of the monitor shown, and nothing else.",
     "The monitor advises and never controls. It replaces neither mechanical protection nor the makers' limits.",
     "Its limits are starting points that the workshop set for these parts. No tune raises a part's rating.",
     "Full load with a trailer heats exhaust, tyres and brakes; the rating of the hitch holds. Exhaust parts burn.",
@@ -202,6 +204,8 @@ def _conditions(handed: Handover) -> Bullets:
         begun = d.case.about.begun
         when = f"{begun[:16].replace('T', ' ')} UTC" if begun else "wall clock not known"
         items.append(f"Drive {d.number}: {when}; {alerts_in_words(d.case)}")
+        if missing := gap_words(d.case):
+            items.append(f"Drive {d.number} was not recorded throughout: {missing}")
     names = handed.confirmed_by
     items.append(
         f"Cautions confirmed by {', '.join(names)}" if names else "Looked at afterwards: nobody confirmed cautions"

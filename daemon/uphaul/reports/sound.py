@@ -13,19 +13,23 @@ from uphaul.reports.page import Block, Bullets, Para, Section, Table
 from uphaul.reports.words import clock, duration, plural
 from uphaul.signals import EventKind, Quality
 
-__all__ = ["cautions", "quality", "quality_words", "setup"]
+__all__ = ["cautions", "gap_words", "quality", "quality_words", "setup"]
 
 MOST_ROWS = 15
 JUMP_S = 2.0
 """A wall clock that is off by more from one anchor to the next was set. Source: our own choice."""
 
 
+def gap_words(case: Case) -> str:
+    """How much of the drive was not recorded, in a clause; empty where all of it was."""
+    t, gaps = case.whole.t_ms, np.flatnonzero(case.gaps)
+    lost_ms = int((t[gaps] - t[gaps - 1]).sum())
+    return f"{plural(len(gaps), 'gap')} of {duration(lost_ms)} in all" if len(gaps) else ""
+
+
 def quality_words(case: Case) -> str:
     """The quality of the data in a sentence."""
-    t = case.whole.t_ms
-    gaps = np.flatnonzero(case.gaps)
-    lost_ms = int((t[gaps] - t[gaps - 1]).sum())
-    said = [f"{plural(len(gaps), 'gap')} of {duration(lost_ms)} in all" if len(gaps) else "no gaps"]
+    said = [gap_words(case) or "no gaps"]
     often = [s.name for s, share in zip(case.whole.signals, case.shares.tolist(), strict=True) if 0.0 < share < 0.95]
     never = sum(share == 0.0 for share in case.shares.tolist())
     if often:
