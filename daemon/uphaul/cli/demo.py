@@ -23,7 +23,11 @@ __all__ = ["command"]
 @click.option("--scenario", default="demo", show_default=True, help="Which drive: a name under replays/ or a file.")
 @click.option("--seed", default=1, show_default=True, help="Of the sensors' noise; the same seed, the same drive.")
 @click.option(
-    "--speed", default=4.0, show_default=True, type=click.FloatRange(0.1, 50), help="How much faster than life."
+    "--speed",
+    default=4.0,
+    show_default=True,
+    type=click.FloatRange(0.1, 50),
+    help="How much faster than life. A machine that can't keep up loses ticks, and sensors seem lost.",
 )
 @click.option("--port", default=None, type=click.IntRange(0, 65535), help="Of the page on this machine (0: any).")
 @click.option(
