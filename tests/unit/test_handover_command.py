@@ -221,6 +221,12 @@ def test_without_the_library_for_a_pdf_nothing_is_marked(monkeypatch: pytest.Mon
     assert reference() is None and not list(Path().glob("*.html"))
 
 
+def test_a_page_that_cannot_be_written_leaves_the_log_and_the_other_page_alone() -> None:
+    result = both("--to", "page.html", "--pdf", "missing/page.pdf")
+    assert result.exit_code == 2 and "missing/page.pdf: cannot be written" in result.output
+    assert reference() is None and not list(Path().glob("page*"))
+
+
 def test_files_that_are_there_are_left_alone() -> None:
     Path("page.html").write_text("mine", encoding="utf-8")
     result = both("--to", "page.html")
@@ -233,6 +239,7 @@ def test_files_that_are_there_are_left_alone() -> None:
     [
         (["--no-mark", "--mark-anyway"], "one of them"),
         (["--customer", "x" * 81], "at most 80 letters"),
+        (["--to", "page", "--pdf", "./page"], "two files"),
     ],
 )
 def test_options_that_make_no_sense_are_named(options: list[str], words: str) -> None:

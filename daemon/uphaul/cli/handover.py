@@ -82,6 +82,8 @@ def command(
     """
     if no_mark and mark_anyway:
         raise click.UsageError("--no-mark and --mark-anyway: one of them")
+    if target is not None and pdf is not None and target.absolute() == pdf.absolute():
+        raise click.UsageError(f"--to and --pdf: must be two files, not {target} both")
     for option, text in (("--customer", customer), ("--workshop", workshop)):
         if len(text) > MOST_LETTERS:
             raise click.UsageError(f"{option}: at most {MOST_LETTERS} letters, not {len(text)}")
@@ -91,7 +93,7 @@ def command(
         if path is not None and path.exists() and not force:
             raise UphaulError(f"{path}: is there already; name another file, or use --force to write over it")
     from uphaul.cli.handover_read import package_beside, read_handover
-    from uphaul.cli.text import write_whole
+    from uphaul.cli.text import write_together
     from uphaul.reports.checked import outcome
     from uphaul.reports.handover_case import Written
     from uphaul.reports.words import clean
@@ -102,11 +104,8 @@ def command(
     if folder is not None:
         handed = replace(handed, package=package_beside(folder, handed))
     handed = replace(handed, kept=_kept(handed, no_mark=no_mark, anyway=mark_anyway))
-    pages = _pages(handed, target, pdf)  # all that can go wrong goes wrong before the log is touched
-    if handed.kept.drive is not None:
-        _mark(log, handed)
-    for path, what in pages:
-        write_whole(path, what)
+    pages = _pages(handed, target, pdf)
+    write_together(pages, lambda: _mark(log, handed))  # the log is touched only when the page can be written
     summary = None if folder is None else _summary(folder, handed)
     if as_json:
         from uphaul.cli.handover_json import to_object
@@ -140,12 +139,14 @@ def _kept(handed: Handover, *, no_mark: bool, anyway: bool) -> Kept:
 
 
 def _mark(log: Path, handed: Handover) -> None:
-    """Make the drive the reference, before a page that says so is written. Raises LogError."""
+    """Make the drive the reference where it is to be, before a page that says so is seen. Raises LogError."""
     from uphaul.log.reference import mark_reference
 
+    if handed.kept.drive is None:
+        return
     mark_reference(
         log,
-        handed.reference.number,
+        handed.kept.drive,
         actor=handed.written.workshop or "handover",
         utc=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
         beside=[d.number for d in handed.drives],

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from math import isfinite
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import click
 from uphaul.errors import UphaulError
 from uphaul.reports.words import clock, duration
 
-__all__ = ["clock", "duration", "number", "program", "table", "write_whole"]
+__all__ = ["clock", "duration", "number", "program", "table", "write_together", "write_whole"]
 
 
 def number(value: float | None, unit: str = "") -> str:
@@ -43,11 +44,34 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequen
 
 def write_whole(path: Path, what: bytes) -> None:
     """Write a file whole or not at all. Raises UphaulError."""
-    part = path.with_name(f"{path.name}.part")
+    write_together([(path, what)])
+
+
+def write_together(files: Sequence[tuple[Path, bytes]], then: Callable[[], None] = lambda: None) -> None:
+    """Write files whole or not at all, and do `then` when they could be written but before they are seen.
+
+    So what `then` does stands only with its files, and files stand only with what it did. Raises UphaulError, and
+    whatever `then` raises.
+    """
+    parts = [path.with_name(f"{path.name}.part") for path, _ in files]
     try:
-        part.write_bytes(what)
-        part.replace(path)
+        for part, (path, what) in zip(parts, files, strict=True):
+            with _named(path):
+                part.write_bytes(what)
+        then()
+        for part, (path, _) in zip(parts, files, strict=True):
+            with _named(path):
+                part.replace(path)
+    finally:
+        for part in parts:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Names the file that can't be written."""
+    try:
+        yield
     except OSError as error:
         raise UphaulError(f"{path}: cannot be written ({error.strerror or error})") from error
-    finally:
-        part.unlink(missing_ok=True)
