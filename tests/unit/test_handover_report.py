@@ -169,9 +169,22 @@ def test_ratings_are_those_of_the_headroom_table_the_weakest_on_top(made: Made) 
 
 
 def test_a_part_past_its_rating_stands_out(tmp_path: Path) -> None:
-    table = ratings(handover(handed_over(log_of_two(tmp_path / "hot.db", egt_degc=800.0))))
+    report = handover(handed_over(log_of_two(tmp_path / "hot.db", egt_degc=800.0)))
+    table = ratings(report)
     (row,) = [i for i, r in enumerate(table.rows) if r[1] == "gas for seconds"]
     assert table.weights[row] == "bad"
+    assert report.front is not None
+    assert report.front.outcome.endswith(f" Past a rating: {table.rows[row][0]}.")
+
+
+def test_a_part_past_its_rating_is_told_on_top_though_no_check_failed(made: Made) -> None:
+    *rest, hot = made.handed.drives
+    first, *others = hot.used.uses
+    past = replace(first, judged=replace(first.judged, share=1.05))
+    drives = (*rest, replace(hot, used=replace(hot.used, uses=(past, *others))))
+    found = handover(replace(made.handed, drives=drives)).front
+    assert found is not None and made.handed.weight == "open"
+    assert found.weight == "bad" and " Past a rating: " in found.outcome
 
 
 def test_the_customer_learns_who_what_when_and_how_to_live_with_it(made: Made) -> None:

@@ -48,9 +48,10 @@ SIGNATURES = ("Technician", "Passenger", "Customer")
 
 def front(handed: Handover) -> Front:
     """The whole first page."""
+    past = _past(handed)
     return Front(
-        outcome=outcome(handed.rows),
-        weight=handed.weight,
+        outcome=outcome(handed.rows) + past,
+        weight="bad" if past else handed.weight,
         wide=(checks(handed), *ratings(handed)),
         beside=(
             ("Tunes", (_tunes(handed), *_package(handed))),
@@ -60,6 +61,13 @@ def front(handed: Handover) -> Front:
         ),
         signatures=SIGNATURES,
     )
+
+
+def _past(handed: Handover) -> str:
+    """Which parts went past a rating, as a sentence after the outcome: no check needs to have failed by that."""
+    titles = {p.name: p.title or p.name for p in handed.vehicle.sheet.parts}
+    past = [titles.get(f.use.part, f.use.title or f.use.part) for f in handed.uses() if f.use.judged.share > 1.0]
+    return f" Past a rating: {and_list(list(dict.fromkeys(past)))}." if past else ""
 
 
 def verdict_words(verdict: Verdict) -> str:
