@@ -5,10 +5,7 @@ Set $UPHAUL_PICTURES to a folder to keep the pictures.
 
 from __future__ import annotations
 
-import asyncio
 import os
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
@@ -17,11 +14,11 @@ from unicodedata import normalize
 import pypdf
 import pytest
 from axe_playwright_python.async_playwright import Axe
-from playwright.async_api import Page, ViewportSize, async_playwright
+from playwright.async_api import ViewportSize
 
 from support.handed import handed_over, log_of_two, with_bench
-from support.live_page import QUIET_BROWSER, picture
-from support.machine import tool
+from support.live_page import picture
+from support.report_page import BEYOND, OUTSIDE, PAPERS, PX_PER_MM, opened
 from uphaul.analysis.field_check import Attempt, Band, Measure, Measured, Take, Verdict
 from uphaul.reports.checked import Checked, Tried
 from uphaul.reports.handover import handover
@@ -30,28 +27,7 @@ from uphaul.reports.handover_front import SIGNATURES
 from uphaul.reports.html import to_html
 from uphaul.reports.pdf import to_pdf
 
-PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-PX_PER_MM = 96 / 25.4
 SIDES_MM = 24.0
-
-OUTSIDE = """() => [...document.querySelectorAll('figure svg')].flatMap(svg => {
-    const paper = svg.getBoundingClientRect();
-    return [...svg.querySelectorAll('text')].filter(t => {
-        const box = t.getBoundingClientRect();
-        return box.left < paper.left - 1 || box.right > paper.right + 1 || box.top < paper.top - 1 ||
-            box.bottom > paper.bottom + 1;
-    }).map(t => t.textContent);
-})"""
-"""Words of charts that their drawing cuts off."""
-
-BEYOND = """() => {
-    const wide = document.documentElement.clientWidth;
-    return [...document.querySelectorAll('body *')].filter(e => {
-        const box = e.getBoundingClientRect();
-        return box.width > 0 && (box.right > wide + 1 || box.left < -1);
-    }).map(e => e.tagName + ' ' + e.textContent.trim().slice(0, 40));
-}"""
-"""Everything that reaches beyond the paper's width."""
 
 
 def full(handed: Handover) -> Handover:
@@ -91,29 +67,16 @@ def handed(tmp_path_factory: pytest.TempPathFactory) -> Handover:
     )
 
 
-@asynccontextmanager
-async def opened(handed: Handover, folder: Path, size: ViewportSize) -> AsyncIterator[Page]:
-    """The report in a browser; any request but for itself and any complaint of the browser is an error."""
-    page_file = folder / "handover.html"
-    page_file.write_text(to_html(handover(handed)), encoding="utf-8")
-    asked, said = [], []
-    async with asyncio.timeout(60), async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=tool("chromium", "chromium"), args=QUIET_BROWSER)
-        try:
-            page = await browser.new_page(viewport=size)
-            page.on("request", lambda request: asked.append(request.url))
-            page.on("console", lambda message: said.append(message.text))
-            await page.goto(page_file.as_uri())
-            yield page
-        finally:
-            await browser.close()
-    assert (asked, said) == ([page_file.as_uri()], [])
+def written(handed: Handover, folder: Path) -> Path:
+    page = folder / "handover.html"
+    page.write_text(to_html(handover(handed)), encoding="utf-8")
+    return page
 
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize(("width", "height"), [(1440, 900), (390, 844), (320, 640)])
 async def test_on_a_screen_nothing_is_cut_off(handed: Handover, tmp_path: Path, width: int, height: int) -> None:
-    async with opened(full(handed), tmp_path, ViewportSize(width=width, height=height)) as page:
+    async with opened(written(full(handed), tmp_path), ViewportSize(width=width, height=height)) as page:
         await picture(page, f"handover-{width}")
         assert await page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
         assert await page.evaluate(OUTSIDE) == []
@@ -147,7 +110,7 @@ async def test_on_paper_the_first_page_is_one_page(handed: Handover, tmp_path: P
     shown = full(handed) if long else handed
     wide, high = PAPERS[paper]
     inner = ViewportSize(width=int((wide - SIDES_MM) * PX_PER_MM), height=int(high * PX_PER_MM))
-    async with opened(shown, tmp_path, inner) as page:
+    async with opened(written(shown, tmp_path), inner) as page:
         await page.emulate_media(media="print")
         assert await page.evaluate(BEYOND) == []
         assert await page.evaluate(OUTSIDE) == []
@@ -168,6 +131,6 @@ def test_as_pdf_the_first_page_is_one_page(handed: Handover, *, long: bool) -> N
 @pytest.mark.asyncio
 @pytest.mark.parametrize("width", [1440, 390])
 async def test_it_can_be_read_by_everybody(handed: Handover, tmp_path: Path, width: int) -> None:
-    async with opened(full(handed), tmp_path, ViewportSize(width=width, height=900)) as page:
+    async with opened(written(full(handed), tmp_path), ViewportSize(width=width, height=900)) as page:
         found = await Axe().run(page)
     assert found.violations_count == 0, found.generate_report()

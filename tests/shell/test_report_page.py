@@ -5,21 +5,18 @@ Set $UPHAUL_PICTURES to a folder to keep the pictures.
 
 from __future__ import annotations
 
-import asyncio
 import os
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from io import BytesIO
 from pathlib import Path
 
 import pypdf
 import pytest
 from axe_playwright_python.async_playwright import Axe
-from playwright.async_api import Page, ViewportSize, async_playwright
+from playwright.async_api import ViewportSize
 
 from support.complaints import log_of
-from support.live_page import QUIET_BROWSER, picture
-from support.machine import tool
+from support.live_page import picture
+from support.report_page import BEYOND, OUTSIDE, PAPERS, PX_PER_MM, opened
 from uphaul.cli.report_case import read_case
 from uphaul.log.reader import Log
 from uphaul.reports.case import look
@@ -27,28 +24,7 @@ from uphaul.reports.complaint import complaint
 from uphaul.reports.html import to_html
 
 LONG_NOTE = "lost power on the hill " + "o" * 300
-PX_PER_MM = 96 / 25.4
 SIDES_MM = 28.0
-PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-
-BEYOND = """() => {
-    const wide = document.documentElement.clientWidth;
-    return [...document.querySelectorAll('body *')].filter(e => {
-        const box = e.getBoundingClientRect();
-        return box.width > 0 && (box.right > wide + 1 || box.left < -1);
-    }).map(e => e.tagName + ' ' + e.textContent.trim().slice(0, 40));
-}"""
-"""Everything that reaches beyond the paper's width."""
-
-OUTSIDE = """() => [...document.querySelectorAll('figure svg')].flatMap(svg => {
-    const paper = svg.getBoundingClientRect();
-    return [...svg.querySelectorAll('text')].filter(t => {
-        const box = t.getBoundingClientRect();
-        return box.left < paper.left - 1 || box.right > paper.right + 1 || box.top < paper.top - 1 ||
-            box.bottom > paper.bottom + 1;
-    }).map(t => t.textContent);
-})"""
-"""Words of charts that their drawing cuts off."""
 
 
 @pytest.fixture(scope="module")
@@ -59,23 +35,6 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     page = folder / "report.html"
     page.write_text(to_html(complaint(case, look(case, reference), reference)), encoding="utf-8")
     return page
-
-
-@asynccontextmanager
-async def opened(report: Path, size: ViewportSize) -> AsyncIterator[Page]:
-    """The report in a browser; any request but for itself and any complaint of the browser is an error."""
-    asked, said = [], []
-    async with asyncio.timeout(60), async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=tool("chromium", "chromium"), args=QUIET_BROWSER)
-        try:
-            page = await browser.new_page(viewport=size)
-            page.on("request", lambda request: asked.append(request.url))
-            page.on("console", lambda message: said.append(message.text))
-            await page.goto(report.as_uri())
-            yield page
-        finally:
-            await browser.close()
-    assert (asked, said) == ([report.as_uri()], [])
 
 
 @pytest.mark.asyncio
