@@ -7,7 +7,7 @@ from pathlib import Path
 
 from click.testing import CliRunner, Result
 
-from support.handed import log_of_two, small
+from support.handed import FIELDCHECK, log_of_two, small
 from uphaul.cli import main
 from uphaul.config import load
 
@@ -59,3 +59,19 @@ def test_a_failed_step_is_told_and_the_exit_status_says_so(tmp_path: Path) -> No
     assert told.exit_code == 1
     assert "Loaded pull, tow: failed" in told.output
     assert "outside" in told.output
+
+
+def test_a_check_in_other_units_than_the_logs_is_refused(tmp_path: Path) -> None:
+    log = log_of_two(tmp_path / "trip.db", config=small())
+    folder = tmp_path / "psi"
+    folder.mkdir()
+    for name in ("signals.toml", "rules.toml", "vehicle.toml", "fieldcheck.toml", "vehicle.dbc"):
+        (folder / name).write_text((CONFIG / name).read_text(encoding="utf-8"), encoding="utf-8")
+    signals = (folder / "signals.toml").read_text(encoding="utf-8")
+    before = signals.index("[signal.egt]")
+    changed = signals[:before] + signals[before:].replace('unit = "degC"', 'unit = "degF"', 1)
+    (folder / "signals.toml").write_text(changed, encoding="utf-8")
+    (folder / "fieldcheck.toml").write_text(FIELDCHECK, encoding="utf-8")
+    told = run(log, "--drive", 2, "--config", folder)
+    assert told.exit_code == 2
+    assert "egt is in degF there and in degC" in told.output

@@ -38,6 +38,7 @@ def read_handover(log: Log, numbers: Sequence[int], directory: Path | None = Non
     if directory is not None:
         own = load(directory, check_inputs=False)
         check, vehicle = _check_of(own, f"{directory}"), own.vehicle
+        _same_units(own, cases, directory)
         source = f"the drives were looked at by the field check and the build sheet in {directory}, not by their own"
     else:
         check, vehicle = _same_check(log, cases), cases[-1].config.vehicle
@@ -59,6 +60,19 @@ def read_handover(log: Log, numbers: Sequence[int], directory: Path | None = Non
             "drives in which it was (`uphaul drives` lists them)"
         )
     return Handover(drives, check, vehicle, rows, source)
+
+
+def _same_units(own: Config, cases: Sequence[Case], directory: Path) -> None:
+    """Numbers of a check are in its own configuration's units: of a log in others they would mean something else."""
+    units = {s.name: s.unit for s in own.signals}
+    for case in cases:
+        for signal in case.whole.signals:
+            wanted = units.get(signal.name, signal.unit)
+            if wanted != signal.unit:
+                raise UphaulError(
+                    f"{directory}: signal {signal.name} is in {wanted} there and in {signal.unit} in {case.log} drive "
+                    f"{case.about.id}: the bands of fieldcheck.toml are in {wanted}. Name one in the log's units"
+                )
 
 
 def _runs(case: Case, check: FieldCheck, vehicle: Vehicle) -> tuple[FieldCheckRun, ...]:
