@@ -26,9 +26,9 @@ MOST_EVENTS = 100
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A drive of the invented vehicle with a probe that breaks."""
+    """A drive of the invented vehicle with a probe that breaks; with the tune unknown the strictest limits apply."""
     path = tmp_path_factory.mktemp("drive") / "demo.db"
-    log_demo(path, "egt-open", DRIVEN_MS / 1000)
+    log_demo(path, "egt-open", DRIVEN_MS / 1000, tune_told=False)
     return path
 
 

@@ -16,10 +16,10 @@ from uphaul.sources.make import make_source
 __all__ = ["log_demo"]
 
 
-def log_demo(path: Path, scenario: str, duration_s: float) -> None:
-    """Drive the scenario for so long, 20 ticks a second, into a log at `path`."""
+def log_demo(path: Path, scenario: str, duration_s: float, *, tune_told: bool = True) -> None:
+    """Drive the scenario for so long, 20 ticks a second, into a log at `path`. The tune is unknown unless `tune_told`."""
     config = demo_config(scenario)
-    tune, writer = config.tune_input, LogWriter(path)
+    tune, writer = config.tune_input if tune_told else None, LogWriter(path)
     collector = Collector(
         config.signals,
         config.tunes,
