@@ -17,7 +17,7 @@ __all__ = ["log_demo"]
 
 
 def log_demo(path: Path, scenario: str, duration_s: float, *, tune_told: bool = True) -> None:
-    """Drive the scenario for so long, 20 ticks a second, into a log at `path`. The tune is unknown unless `tune_told`."""
+    """Drive the scenario, 20 ticks a second, into a log at `path`. The tune is unknown unless `tune_told`."""
     config = demo_config(scenario)
     tune, writer = config.tune_input if tune_told else None, LogWriter(path)
     collector = Collector(
