@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from xml.etree.ElementTree import Element
@@ -20,6 +20,7 @@ from uphaul.analysis.pull_spread import spread
 from uphaul.cli.handover_json import to_object
 from uphaul.reports.checked import accepted, outcome, reading
 from uphaul.reports.complaint import BANNER
+from uphaul.reports.curve_chart import EXPECTED_ROLE, CurvePanel
 from uphaul.reports.handover import handover
 from uphaul.reports.handover_case import Handover, Kept, Written
 from uphaul.reports.handover_front import CAUTIONS, HOW_TO
@@ -273,8 +274,32 @@ def test_the_chart_of_a_pull_draws_only_what_there_is(made: Made) -> None:
     assert not any("Mixture" in text for text in drawn)
     legend = [t for t in drawn if "shaded" in t or "rating" in t or "dynamometer" in t or "package" in t]
     assert legend == [
-        "this pull, shaded: some 95 %", "expected of the tune, shaded: what the check accepts", "rating of a part",
-    ]  # fmt: skip
+        "this pull, shaded: some 95 %",
+        "expected of the tune, shaded: what the check accepts after spool-up",
+        "rating of a part",
+    ]
+
+
+def test_what_the_check_accepts_is_shaded_only_where_it_measures(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    """3 s of ten into a pull from 1,500 to 3,200 rpm: before that the turbo comes up, and nothing is held against it."""
+    drawn: list[CurvePanel] = []
+
+    def keep(panels: Sequence[CurvePanel], name: str) -> str:
+        drawn.extend(panels)
+        return ""
+
+    monkeypatch.setattr("uphaul.reports.handover_pulls.curve_chart", keep)
+    steps = tuple(replace(s, settle_ms=3000 if s.name == "pull" else 0) for s in made.handed.check.steps)
+    handover(replace(made.handed, check=replace(made.handed.check, steps=steps)))
+    (boost,) = [p for p in drawn if p.title == "Boost"]
+    (expected,) = [c for c in boost.courses if c.role is EXPECTED_ROLE]
+    assert expected.high is not None
+    assert not np.isnan(expected.values).any()
+    begins = expected.rpm[~np.isnan(expected.high)][0]
+    assert begins == pytest.approx(1500 + 0.3 * 1700, abs=100)  # a point every 100 rpm
+    before = expected.rpm < begins
+    assert before.any()
+    assert np.isnan(expected.high[before]).all()
 
 
 def test_without_a_pull_it_says_what_one_is(made: Made) -> None:

@@ -26,7 +26,7 @@ class Role:
 
 
 OWN = Role("this pull, shaded: some 95 %", "#1f4e79", "-")
-EXPECTED_ROLE = Role("expected of the tune, shaded: what the check accepts", "#a85a00", (0, (5, 1.5)))
+EXPECTED_ROLE = Role("expected of the tune, shaded: what the check accepts after spool-up", "#a85a00", (0, (5, 1.5)))
 BENCH = Role("dynamometer, brought to the wheels", "#3f7030", (0, (1.2, 1.2)))
 PACKAGE = Role("vehicles of the package, hatched: where a new one is expected", "#5b6670", (0, (6, 1, 1, 1)), "//", 0.0)
 RATED = Role("rating of a part", LIMIT_INK, (0, (4, 2)))

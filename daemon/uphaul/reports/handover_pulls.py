@@ -203,7 +203,7 @@ def _panel(handed: Handover, each: Placed, role: str, title: str, name: str) -> 
 
     rpm = np.array(pull.curve.rpm)
     courses = [Course(OWN, rpm, own(values))]
-    expected = _expected(handed, pull.tune, role, rpm)
+    expected = _expected(handed, each, role, rpm)
     if expected is not None:
         courses.append(expected)
     band = None if handed.package is None else handed.package.band(pull.tune, pull.gear, name)
@@ -221,24 +221,37 @@ def _egt_ratings(handed: Handover) -> list[float]:
     return [t for t in (part.egt_degc, part.egt_short_degc) if t is not None]
 
 
-def _expected(handed: Handover, tune: str | None, role: str, rpm: Floats) -> Course | None:
-    """The tune's expected curve in the owner's unit, with the band that the check accepts around it."""
+def _expected(handed: Handover, each: Placed, role: str, rpm: Floats) -> Course | None:
+    """The tune's expected curve in the owner's unit, with the band that the check accepts once the turbo is up."""
+    tune = each.pull.tune
     found = handed.tune(tune)
     curve = None if found is None else next((c for c in found.expected if (c.signal, c.over) == (role, "rpm")), None)
     if curve is None:
         return None
     middle = np.interp(rpm, curve.x, curve.y)
-    bands = [
-        dict(m.tunes).get(tune or "", m.band)
+    held = [
+        (step, dict(m.tunes).get(tune or "", m.band))
         for step in handed.check.steps
         for m in step.measures
         if m.signal == role and m.against == EXPECTED
     ]
-    lows = [_edge(b.low, rpm) for b in bands if b is not None and b.low is not None]
-    highs = [_edge(b.high, rpm) for b in bands if b is not None and b.high is not None]
+    lows = [_edge(b.low, rpm) for _, b in held if b is not None and b.low is not None]
+    highs = [_edge(b.high, rpm) for _, b in held if b is not None and b.high is not None]
+    if not lows and not highs:
+        return Course(EXPECTED_ROLE, rpm, middle)
     low = middle + np.nanmin(lows, axis=0) if lows else middle
     high = middle + np.nanmax(highs, axis=0) if highs else middle
-    return Course(EXPECTED_ROLE, rpm, middle, low, high) if lows or highs else Course(EXPECTED_ROLE, rpm, middle)
+    settled = rpm >= _rpm_after(each, min(step.settle_ms for step, _ in held))
+    return Course(EXPECTED_ROLE, rpm, middle, np.where(settled, low, np.nan), np.where(settled, high, np.nan))
+
+
+def _rpm_after(each: Placed, settle_ms: int) -> float:
+    """The engine's speed when what the check leaves out of its measures was over; 0 where nothing tells it."""
+    whole = each.drive.case.whole
+    tick = int(np.searchsorted(whole.t_ms, each.pull.t_ms[0] + settle_ms))
+    rpm = whole.read("rpm")[tick:]
+    known = rpm[~np.isnan(rpm)]
+    return float(known[0]) if len(known) else 0.0
 
 
 def _edge(amount: float | Curve | OfSheet, rpm: Floats) -> Floats:
