@@ -77,7 +77,7 @@ def run(
     checked: FieldCheck, driven: Block, transitions: tuple[Transition, ...] = (), **more: object
 ) -> tuple[FieldCheckRun, list[News]]:
     """The one run over all of a drive, in one block."""
-    engine = FieldCheckEngine(checked, SIGNALS, TUNES, vehicle=VEHICLE, whole=True, **more)  # type: ignore[arg-type]
+    engine = FieldCheckEngine(checked, SIGNALS, TUNES, vehicle=VEHICLE, whole=True, **more)
     news = engine.run(driven, transitions)
     engine.end()
     (made,) = engine.runs

@@ -139,7 +139,7 @@ def test_only_the_same_parts_count_and_the_others_are_told() -> None:
 def test_the_key_is_of_kinds_and_ratings_and_of_no_name_order_or_tyre() -> None:
     same = replace(
         SHEET,
-        driveline=replace(SHEET.driveline, tyre_radius_m=0.4),  # type: ignore[type-var]
+        driveline=replace(SHEET.driveline, tyre_radius_m=0.4),
         parts=(Clutch(name="other", torque_nm=500.0), replace(TURBO, name="snail", title="Another", source="maker")),
         load=None,
     )

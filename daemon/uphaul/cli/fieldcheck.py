@@ -63,19 +63,7 @@ def command(
         from uphaul.cli.handover_json import to_object
 
         told = to_object(found)
-        kept = (
-            "file",
-            "drives",
-            "vehicle",
-            "invented",
-            "outcome",
-            "good",
-            "lacking",
-            "confirmed_by",
-            "source",
-            "checks",
-        )
-        click.echo(json.dumps({key: told[key] for key in kept}, ensure_ascii=False, indent=1, allow_nan=False))
+        click.echo(json.dumps({key: told[key] for key in KEPT}, ensure_ascii=False, indent=1, allow_nan=False))
     else:
         _tell(found)
     ctx.exit(0 if found.good else 1)
