@@ -281,7 +281,7 @@ def test_the_chart_of_a_pull_draws_only_what_there_is(made: Made) -> None:
 
 
 def test_what_the_check_accepts_is_shaded_only_where_it_measures(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
-    """3 s of ten into a pull from 1,500 to 3,200 rpm: before that the turbo comes up, and nothing is held against it."""
+    """From 3 s of ten on, in a pull from 1,500 to 3,200 rpm: before that the turbo comes up."""
     drawn: list[CurvePanel] = []
 
     def keep(panels: Sequence[CurvePanel], name: str) -> str:
