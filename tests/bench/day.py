@@ -16,6 +16,9 @@ sounds going up from round to round, as fast as it takes them. Its heap is read 
 Growth is the slope over the last two thirds of the run, by least squares through the means of twelve stretches; what
 stands after it is the slope's standard error, which is the noise. Beside resident memory stand what the interpreter
 counts itself: blocks that Python's allocator has given out, and nodes and listeners of the page. They have less noise.
+Resident memory counts pages of libraries too, from when they are first touched: "anonymous" is what is the daemon's
+own. "allocated" is what the C library has given out and not got back, SQLite's and the extensions' share among it:
+where neither that nor Python's blocks grow, nothing is kept, and what anonymous memory gains are holes between.
 What SQLite holds stands apart: its cache fills up to its bound of 2 MB a file in the first hours, and it keeps the
 layout of every table, of which the log has one a drive.
 """
@@ -119,6 +122,34 @@ def resident() -> int:
     return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
+def anonymous() -> int:
+    """Resident memory of this process that no file stands behind, in bytes. Source: proc_pid_status(5), RssAnon."""
+    found = re.search(r"RssAnon:\s+(\d+) kB", Path("/proc/self/status").read_text(encoding="ascii"))
+    assert found is not None
+    return int(found[1]) * 1024
+
+
+class _MallInfo(ctypes.Structure):
+    """Source: mallinfo(3), struct mallinfo2."""
+
+    _fields_ = [
+        (name, ctypes.c_size_t)
+        for name in (
+            "arena", "ordblks", "smblks", "hblks", "hblkhd", "usmblks", "fsmblks", "uordblks", "fordblks", "keepcost",
+        )
+    ]  # fmt: skip
+
+
+_libc = ctypes.CDLL(None)
+_libc.mallinfo2.restype = _MallInfo
+
+
+def allocated() -> int:
+    """Memory that the C library has given out, in bytes: from its heap, and mapped apart. Source: mallinfo(3)."""
+    info = _libc.mallinfo2()
+    return int(info.uordblks + info.hblkhd)
+
+
 _sqlite = ctypes.CDLL(_sqlite3.__file__)
 _sqlite.sqlite3_memory_used.restype = ctypes.c_int64
 
@@ -153,6 +184,8 @@ async def inside(folder: Path, port: int, hours: float, hz: int) -> None:
             found = {
                 "ticks": done,
                 "resident": resident(),
+                "anonymous": anonymous(),
+                "allocated": allocated(),
                 "in SQLite": in_sqlite(),
                 "blocks": sys.getallocatedblocks(),
                 "objects": len(gc.get_objects()),
@@ -381,7 +414,14 @@ def main() -> None:
             looks,
             "ticks",
             24 * 3600 * args.hz,
-            {"resident": "MB", "in SQLite": "MB", "blocks": "", "objects": ""},
+            {
+                "resident": "MB",
+                "anonymous": "MB",
+                "allocated": "MB",
+                "in SQLite": "MB",
+                "blocks": "",
+                "objects": "",
+            },
         )
         per_tick, noise, _ = slope(looks, "ticks", "blocks")
         print(
