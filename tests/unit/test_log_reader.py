@@ -15,7 +15,7 @@ import pytest
 from support.log_drives import config, counts, records, signals
 from uphaul.errors import LogError
 from uphaul.log import Log, LogWriter, TickRecord, claims, fast, reader, schema
-from uphaul.log.drives import pick_drive
+from uphaul.log.drives import log_parts, pick_drive
 from uphaul.signals import Block, Event, EventKind, Quality, QualityChange
 
 TICKS = 70_000
@@ -92,6 +92,30 @@ def test_the_plain_way_gives_the_same_blocks(whole: Path, monkeypatch: pytest.Mo
     assert quick[0] == plain[0]
     assert np.array_equal(quick[1], plain[1], equal_nan=True)
     assert quick[2:] == plain[2:]
+
+
+@pytest.mark.parametrize("fast_from", [reader.FAST_FROM_TICKS, 10**9], ids=["fast", "plain"])
+@pytest.mark.parametrize("kept", [[0, 3], [2], []])
+def test_some_of_the_signals_are_read_as_they_are_among_all(
+    whole: Path, kept: list[int], fast_from: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reader, "FAST_FROM_TICKS", fast_from)
+    with Log.open(whole) as log:
+        everything = together(list(log.blocks(1)))
+        names = [log.segment(1).signals[i].name for i in kept]
+        (part,) = log_parts(log, 1, {*names, "another"})
+        blocks = list(part.blocks())
+    assert [s.name for s in part.signals] == names
+    assert all(b.signals == part.signals for b in blocks)
+    some = together(blocks)
+    assert some[0] == everything[0]
+    assert np.array_equal(some[1], everything[1][:, kept], equal_nan=True)
+    assert some[2] == everything[2]
+    assert some[3] == [
+        QualityChange(q.t_ms, kept.index(q.signal), q.quality) for q in everything[3] if q.signal in kept
+    ]
+    assert bool(some[3]) == (2 in kept)  # the signal that has any
+    assert some[4] == everything[4]
 
 
 def test_a_part_of_a_segment_can_be_read(whole: Path) -> None:

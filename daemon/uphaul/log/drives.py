@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -63,16 +63,19 @@ def pick_drive(log: Log, drive: int | None) -> int:
     return drives[-1].id
 
 
-def log_parts(log: Log, drive: int) -> list[Part]:
-    """The parts of a drive that hold ticks, in order; `log` must stay open while they are read."""
+def log_parts(log: Log, drive: int, only: Collection[str] | None = None) -> list[Part]:
+    """The parts of a drive that hold ticks, in order; `log` must stay open while they are read.
+
+    With `only` they have the signals of these names alone.
+    """
 
     def part(info: SegmentInfo, first: int, last: int) -> Part:
         return Part(
-            signals=info.signals,
+            signals=tuple(s for s in info.signals if only is None or s.name in only),
             tunes=info.tunes,
             gap_ms=info.gap_ms,
             grid_ms=1000 // info.tick_hz,
-            blocks=lambda start_ms=None, rows=65_536: log.blocks(info.id, rows, start_ms=start_ms),
+            blocks=lambda start_ms=None, rows=65_536: log.blocks(info.id, rows, start_ms=start_ms, only=only),
             ticks_ms=(first, last),
             files=tuple(log.config(info.id).items()),
             initial_state=info.initial_state,

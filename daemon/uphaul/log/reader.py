@@ -14,7 +14,7 @@ import contextlib
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -227,11 +227,18 @@ class Log:
     # -- ticks ----------------------------------------------------------------------------------------------------
 
     def blocks(
-        self, segment: int, rows: int = 65_536, *, start_ms: int | None = None, stop_ms: int | None = None
+        self,
+        segment: int,
+        rows: int = 65_536,
+        *,
+        start_ms: int | None = None,
+        stop_ms: int | None = None,
+        only: Collection[str] | None = None,
     ) -> Iterator[Block]:
         """A segment's ticks in order, at most `rows` a block; those with start_ms <= t_ms < stop_ms if given.
 
-        Quality changes and events whose tick was lost come with the next block.
+        Quality changes and events whose tick was lost come with the next block. With `only` the blocks have the signals
+        of these names alone, which is the faster the fewer there are.
         """
         info = self.segment(segment)
         if info.first_t_ms is None or info.last_t_ms is None or rows < 1:
@@ -239,7 +246,9 @@ class Log:
         begin = info.first_t_ms if start_ms is None else max(start_ms, info.first_t_ms)
         end = info.last_t_ms + 1 if stop_ms is None else min(stop_ms, info.last_t_ms + 1)
         seen = begin if start_ms is not None else min(begin, 0)
-        for columns in self._columns(info, begin, end, rows):
+        wanted = [i for i, s in enumerate(info.signals) if only is None or s.name in only]
+        signals, place = tuple(info.signals[i] for i in wanted), {i: k for k, i in enumerate(wanted)}
+        for columns in self._columns(info, wanted, begin, end, rows):
             last = int(columns.t_ms[-1])
             span = (segment, seen, last)
             quality = self._rows(
@@ -252,24 +261,27 @@ class Log:
             )
             seen = last + 1
             yield Block(
-                signals=info.signals,
+                signals=signals,
                 t_ms=columns.t_ms,
                 values=columns.values,
                 tune=columns.tune,
-                quality=tuple(QualityChange(t, s, Quality(q)) for t, s, q in quality),
+                quality=tuple(QualityChange(t, place[s], Quality(q)) for t, s, q in quality if s in place),
                 events=tuple(_event(row) for row in events),
             )
 
-    def _columns(self, info: SegmentInfo, begin: int, end: int, rows: int) -> Iterator[fast.Columns]:
-        """Ticks with begin <= t_ms < end, the fast way as long as it is allowed."""
+    def _columns(
+        self, info: SegmentInfo, wanted: Sequence[int], begin: int, end: int, rows: int
+    ) -> Iterator[fast.Columns]:
+        """The `wanted` signals at ticks with begin <= t_ms < end, the fast way as long as it is allowed."""
+        names, per_unit = schema.columns(info.signals), [info.signals[i].per_unit for i in wanted]
+        select = f"SELECT t_ms, tune{''.join(', ' + schema.quote(names[i]) for i in wanted)} FROM ticks_{info.id}"
         step_ms = rows * 1000 // info.tick_hz
         at = begin
         starts = range(begin, end, step_ms or 1)
         long = (end - begin) * info.tick_hz > FAST_FROM_TICKS * 1000 and len(starts) <= MOST_STRETCHES
         if long and step_ms > 0 and self._at_rest():
-            select = self._select(info)
             queries = [f"{select} WHERE t_ms >= {a} AND t_ms < {min(a + step_ms, end)} ORDER BY t_ms" for a in starts]
-            found = fast.stretches(self._uri(), queries, [s.per_unit for s in info.signals], str(self.path))
+            found = fast.stretches(self._uri(), queries, per_unit, str(self.path))
             with contextlib.closing(found):
                 for start in starts:
                     try:
@@ -283,22 +295,17 @@ class Log:
                     if len(columns.t_ms):
                         yield columns
         while at < end:
-            columns = self._plain(info, at, end, rows)
+            columns = self._plain(select, per_unit, at, end, rows)
             if not len(columns.t_ms):
                 return
             at = int(columns.t_ms[-1]) + 1
             yield columns
 
-    def _select(self, info: SegmentInfo) -> str:
-        names = schema.columns(info.signals)
-        return f"SELECT t_ms, tune{''.join(', ' + schema.quote(n) for n in names)} FROM ticks_{info.id}"
-
-    def _plain(self, info: SegmentInfo, begin: int, end: int, rows: int) -> fast.Columns:
-        found = self._rows(f"{self._select(info)} WHERE t_ms >= ? AND t_ms < ? ORDER BY t_ms LIMIT ?", begin, end, rows)
+    def _plain(self, select: str, per_unit: Sequence[int], begin: int, end: int, rows: int) -> fast.Columns:
+        found = self._rows(f"{select} WHERE t_ms >= ? AND t_ms < ? ORDER BY t_ms LIMIT ?", begin, end, rows)
         # None becomes NaN; counts and times are whole numbers that a double holds exactly.
-        table = np.array(found, dtype=np.float64).reshape(len(found), 2 + len(info.signals))
-        per_unit = np.array([s.per_unit for s in info.signals], dtype=np.float64)
-        values = np.ascontiguousarray((table[:, 2:] / per_unit).T).T
+        table = np.array(found, dtype=np.float64).reshape(len(found), 2 + len(per_unit))
+        values = np.ascontiguousarray((table[:, 2:] / np.array(per_unit, dtype=np.float64)).T).T
         return fast.Columns(table[:, 0].astype(np.int64), table[:, 1].astype(np.int16), values)
 
     # -- the file -------------------------------------------------------------------------------------------------
