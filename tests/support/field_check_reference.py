@@ -5,7 +5,9 @@ It follows FIELD_CHECK.md; conditions come from the rules' own reference, everyt
 
 from __future__ import annotations
 
+import itertools
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -16,8 +18,9 @@ from uphaul.signals import Block, Signal
 
 __all__ = ["Tried", "reference_check"]
 
-Tried = tuple[int, int, str, Verdict, tuple[float, ...]]
-"""From, to, tune, verdict, values of the measures."""
+Tried = tuple[int, int, list[str], Verdict, tuple[float, ...], int, bool, dict[str, float]]
+"""From, to, tunes one after the other, verdict, values of the measures; ms that were not recorded, whether a gap ended
+it, and the share of it for which a signal that it waits for was unknown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +40,6 @@ class _Line:
     verdict: Verdict = Verdict.OPEN
     tried: list[Tried] = field(default_factory=list)
     since: int | None = None
-    tune_then: str = ""
 
     @property
     def closed(self) -> bool:
@@ -125,26 +127,38 @@ def reference_check(
     met = {s.name: [_met(ticks, w) for w in s.waits_for] for s in check.steps}
     used_up: set[str] = set()
 
-    def tried(line: _Line, stop: int, verdict: Verdict | None = None) -> None:
+    def tune_at(k: int) -> str:
+        return drive.tunes[drive.number[k]] if drive.number[k] >= 0 else ""
+
+    def tried(line: _Line, stop: int, verdict: Verdict | None = None, *, cut: bool = False) -> None:
         assert line.since is not None
+        inside = range(line.since, stop + 1)
+        spaces = [drive.t[k + 1] - drive.t[k] for k in inside[:-1]]
+        usual = int(statistics.median(spaces)) if spaces else 0
+        gone_ms = sum(s - usual for s in spaces if s > 2 * usual)
+        waits = {w.signal: sum(drive.x[w.signal][k] is None for k in inside) for w in line.step.waits_for}
+        bridged = {name: count / len(inside) for name, count in waits.items() if count}
+        ones = [tune_at(k) for k in inside]
+        following = [b for a, b in itertools.pairwise(ones) if a != b]
         values = tuple(_value(drive, m, line.step, line.since, stop) for m in line.step.measures)
         found = verdict or _judge(line.step, values)
-        line.tried.append((drive.t[line.since], drive.t[stop], line.tune, found, values))
+        span = drive.t[line.since], drive.t[stop]
+        line.tried.append((*span, [ones[0], *following], found, values, gone_ms, cut, bridged))
         line.verdict, line.since = found, None
 
-    def left(line: _Line, stop: int) -> None:
+    def left(line: _Line, stop: int, *, cut: bool = False) -> None:
         assert line.since is not None
         if line.step.span is Span.WHILE and drive.t[stop] - drive.t[line.since] >= line.step.for_ms:
-            tried(line, stop)
+            tried(line, stop, cut=cut)
         line.since = None
 
     for k, t in enumerate(drive.t):
-        tune = drive.tunes[drive.number[k]] if drive.number[k] >= 0 else ""
+        tune = tune_at(k)
         if drive.gap_before(k):
             used_up.clear()
             for line in lines:
                 if line.since is not None:
-                    left(line, k - 1)
+                    left(line, k - 1, cut=True)
         for name in skipped.get(t, []):
             for line in lines:
                 if line.step.name == name and line.verdict not in (Verdict.PASSED, Verdict.EXCUSED):

@@ -16,6 +16,7 @@ from uphaul.alerts import State, Transition
 from uphaul.analysis.field_check import (
     EXPECTED,
     Amount,
+    Attempt,
     Band,
     FieldCheck,
     FieldCheckRun,
@@ -241,6 +242,56 @@ def test_a_gap_breaks_a_stretch() -> None:
     assert made.results[0].attempts[0].t_ms == (5800, 6700)
 
 
+def with_a_space(driven: Block, at: int, ms: int) -> Block:
+    """Nothing was recorded for so much longer before that tick."""
+    t = driven.t_ms.copy()
+    t[at:] += ms
+    return replace(driven, t_ms=t)
+
+
+def test_ticks_that_are_missing_within_a_stretch_are_told() -> None:
+    """700 ms of one second and a half, in a gap that is too short to end it."""
+    driven = with_a_space(block(rpm=[1600.0] * 20), 5, 700)
+    made, _ = run(check(step(measure(Take.MEAN), for_ms=1500)), driven)
+    (attempt,) = made.results[0].attempts
+    assert (attempt.t_ms, attempt.unlogged_ms, attempt.cut, attempt.over_gaps) == ((0, 1500), 700, False, True)
+    sound, _ = run(check(step(measure(Take.MEAN), for_ms=1500)), block(rpm=[1600.0] * 20))
+    assert not sound.results[0].attempts[0].over_gaps
+
+
+def test_what_a_gap_ended_says_so() -> None:
+    driven = with_a_space(block(rpm=[1600.0] * 12 + [0.0] * 8), 8, 5000)
+    long_enough, _ = run(check(step(measure(Take.MEAN), span=Span.WHILE, for_ms=500, retries=0)), driven)
+    assert [a.cut for a in long_enough.results[0].attempts] == [True]
+    too_short, _ = run(check(step(measure(Take.MEAN), for_ms=900)), driven)
+    (result,) = too_short.results
+    assert (result.verdict, result.attempts) == (Verdict.OPEN, ())
+    assert result.why == "a gap in the recording ended it too early"
+
+
+def test_what_ended_because_a_signal_was_lost_says_which() -> None:
+    made, _ = run(check(step(measure(Take.MEAN), for_ms=900)), block(rpm=[1600.0] * 5 + [np.nan] * 9))
+    (result,) = made.results
+    assert (result.verdict, result.why) == (Verdict.OPEN, "rpm became unknown and ended it too early")
+
+
+def test_signals_that_were_unknown_for_a_while_are_told() -> None:
+    """One of twenty readings that are measured, two of twenty that are waited for."""
+    waits = (replace(RUNS, bridge_ms=300),)
+    boost, rpm = [80.0] * 20, [1600.0] * 20
+    boost[4], rpm[7:9] = np.nan, [np.nan] * 2
+    made, _ = run(check(step(measure(Take.MEAN), for_ms=1900, waits_for=waits)), block(rpm=rpm, boost=boost))
+    (attempt,) = made.results[0].attempts
+    assert attempt.measured[0].unknown == pytest.approx(0.05)
+    assert attempt.bridged == (("rpm", 0.1),)
+
+
+def test_the_tune_is_told_of_every_step_and_where_it_changed() -> None:
+    made, _ = run(check(step(measure(Take.MEAN), for_ms=900)), block(rpm=[1600.0] * 20, tune=[0] * 5 + [1] * 15))
+    (attempt,) = made.results[0].attempts
+    assert (attempt.tune, attempt.tunes_after) == ("stock", ("tow",))
+
+
 def test_a_condition_must_have_held_for_a_time_and_ends_within_its_deadband() -> None:
     waits = (WaitsFor("rpm", ABOVE, 1500.0, deadband=100.0, held_ms=200),)
     rpm = [1000.0, 1600.0, 1600.0, 1600.0, 1450.0, 1450.0, 1600.0, 1400.0, 1000.0]
@@ -377,6 +428,22 @@ def test_what_is_missing_is_told_in_words() -> None:
     assert [m.words for m in now.missing] == ["rpm 300 too low", "boost 15.5 kPa too high", "egt unknown"]
 
 
+def test_what_must_hold_for_a_time_counts_down() -> None:
+    waits = (WaitsFor("rpm", ABOVE, 1500.0, held_ms=3000),)
+    engine = FieldCheckEngine(check(step(measure(Take.MEAN), waits_for=waits)), SIGNALS, TUNES, whole=True)
+    driven, left = block(rpm=[1000.0, 1600.0, 1600.0, 1600.0] + [1600.0] * 20 + [1000.0]), []
+    for k in range(len(driven)):
+        engine.run(driven.part(k, k + 1))
+        now = engine.now()
+        assert now is not None
+        left.append([(m.left_s, m.words) for m in now.missing])
+    assert left[0] == [(0.0, "rpm 500 too low")]
+    assert left[1] == [(3.0, "rpm: hold on, 3 s more")]
+    assert left[3] == [(2.8, "rpm: hold on, 3 s more")]
+    assert left[23] == [(0.8, "rpm: hold on, 1 s more")]
+    assert left[24] == [(0.0, "rpm 500 too low")]
+
+
 # --------------------------------------------------------------------------------------------------- any cutting
 
 STEPS = check(
@@ -411,7 +478,7 @@ def driven_at_random(seed: int, n: int = 120) -> Block:
         [steps([1000.0, 1600.0, 2200.0]), steps([0.0, 40.0, 90.0]), steps([20.0, 120.0, 760.0]), steps([100.0])]
     )
     values[rng.random(values.shape) < 0.03] = np.nan
-    t = np.cumsum(np.where(rng.random(n) < 0.03, 3000, TICK_MS))
+    t = np.cumsum(rng.choice([TICK_MS, 500, 3000], size=n, p=[0.92, 0.05, 0.03]))
     kinds = (EventKind.CHECK_BEGIN, EventKind.CHECK_SKIP, EventKind.CHECK_END, EventKind.CHECK_BEGIN)
     at = np.sort(rng.integers(0, n, size=4))
     events = tuple(
@@ -460,10 +527,14 @@ def test_it_does_what_a_plain_evaluator_does(seed: int) -> None:
     checked = replace(STEPS, excused=(("tow", "same"),) if seed % 3 == 0 else ())
     made, _ = run(checked, driven, moved, rules=[HOT])
     expected = reference_check(checked, SIGNALS, TUNES, driven, asking=asking, skipped=skips)
-    assert [
-        (r.step, r.tune, r.verdict, [(*a.t_ms, a.tune, a.verdict, [m.value for m in a.measured]) for a in r.attempts])
-        for r in made.results
-    ] == [
-        (name, tune, verdict, [(*a[:4], [pytest.approx(x, nan_ok=True) for x in a[4]]) for a in tried])
+    assert [(r.step, r.tune, r.verdict, [plain(a) for a in r.attempts]) for r in made.results] == [
+        (name, tune, verdict, [(*a[:4], [pytest.approx(x, nan_ok=True) for x in a[4]], *a[5:]) for a in tried])
         for name, tune, verdict, tried in expected
     ]
+
+
+def plain(a: Attempt) -> tuple[object, ...]:
+    """An attempt as the plain evaluator tells it."""
+    values = [m.value for m in a.measured]
+    tunes = [a.tune, *a.tunes_after]
+    return (*a.t_ms, tunes, a.verdict, values, a.unlogged_ms, a.cut, pytest.approx(dict(a.bridged), rel=1e-12))

@@ -185,7 +185,8 @@ class Measured:
     """What a measure yielded, in `unit`: NaN when it could not be told, `why` then says so.
 
     `t_ms` is the tick that decided (of a maximum, where it was), None for one over all ticks. `low` and `high` are the
-    bounds as they applied, None where there is none. `rpm` is the engine's at that tick, NaN where unknown.
+    bounds as they applied, None where there is none. `rpm` is the engine's at that tick, NaN where unknown. `unknown`
+    is the share of the ticks at which there was nothing to measure.
     """
 
     name: str
@@ -196,6 +197,7 @@ class Measured:
     high: float | None = None
     rpm: float = float("nan")
     why: str = ""
+    unknown: float = 0.0
 
     @property
     def ok(self) -> bool | None:
@@ -207,13 +209,27 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """One stretch in which a step held. `why` says in words why it was stopped or told nothing."""
+    """One stretch in which a step held. `why` says in words why it was stopped or told nothing.
+
+    `tune` is the one in which it began, empty where unknown; `tunes_after` are those that followed. What it was judged
+    over: `unlogged_ms` of it are not recorded, `cut` where a gap in the recording ended it, and `bridged` are signals
+    that it waited for and that were unknown for a share of it.
+    """
 
     t_ms: tuple[int, int]
     tune: str
     verdict: Verdict
     measured: tuple[Measured, ...] = ()
     why: str = ""
+    tunes_after: tuple[str, ...] = ()
+    unlogged_ms: int = 0
+    cut: bool = False
+    bridged: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def over_gaps(self) -> bool:
+        """Whether something was missing of what it was judged by."""
+        return bool(self.unlogged_ms or self.cut or self.bridged or any(m.unknown for m in self.measured))
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +262,7 @@ class FieldCheckRun:
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """What a step still waits for: ``rpm``, 300 ``rpm`` too low. `by` NaN: unknown. `left_s`: to be held on.
+    """What a step still waits for: ``rpm``, 300 ``rpm`` too low. `by` NaN: unknown. `left_s`: to be held on for.
 
     `words` says it for people.
     """

@@ -107,7 +107,18 @@ class Measuring:
                 amounts += [] if band is None else [band.low, band.high]
             names += [m.signal, m.against, *(a.over for a in amounts if isinstance(a, Curve))]
             names += [c.over for (_, signal), c in self._expected.items() if signal == m.signal]
+        names += [w.signal for w in step.waits_for]
         return np.array([self._place[n] for n in dict.fromkeys(names) if n in self._place], dtype=np.int64)
+
+    def bridged(self, place: int, values: Floats) -> tuple[tuple[str, float], ...]:
+        """Signals that the step in that place waits for and that were unknown, each with the share of the ticks.
+
+        `values` (N, columns of the step).
+        """
+        names = [self._signals[c].name for c in self.columns[place].tolist()]
+        waits = {w.signal for w in self._steps[place].waits_for}
+        shares = np.isnan(values).mean(axis=0).tolist()
+        return tuple((n, x) for n, x in zip(names, shares, strict=True) if n in waits and x > 0.0)
 
     def measure(self, place: int, tune: str, t_ms: Ints, values: Floats) -> tuple[Measured, ...]:
         """What the measures of the step in that place make of ticks `t_ms` (N,), from where it began to hold.
@@ -142,10 +153,11 @@ class Measuring:
             x = x - given.read(m.against)
         ticks = np.ones(len(x), dtype=bool) if m.take is Take.TIME_TO else given.kept
         known = ticks & ~np.isnan(x)
+        unknown = float(1.0 - known.sum() / ticks.sum())
         if known.sum() < KNOWN_LEAST * ticks.sum() or not known.any():
-            share = 100.0 * (1.0 - known.sum() / ticks.sum())
             what = m.signal if not m.against or m.against == EXPECTED else f"{m.signal} or {m.against}"
-            return Measured(m.name, np.nan, unit, why=f"{what} was unknown for {share:.0f} % of the time")
+            why = f"{what} was unknown for {100.0 * unknown:.0f} % of the time"
+            return Measured(m.name, np.nan, unit, why=why, unknown=unknown)
         value, at, why = self._take(m, given, x, known)
         low, high, missing = self._bounds(m, given, at, known)
         return Measured(
@@ -157,6 +169,7 @@ class Measuring:
             high,
             np.nan if at is None else float(given.read("rpm")[at]),
             why or missing,
+            unknown,
         )
 
     def _take(self, m: Measure, given: _Ticks, x: Floats, known: Bools) -> tuple[float, int | None, str]:

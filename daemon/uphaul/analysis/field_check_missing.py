@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 import numpy as np
 
 from uphaul.analysis.field_check import Missing, WaitsFor
@@ -12,20 +14,28 @@ from uphaul.signals import Signal
 __all__ = ["missing_of"]
 
 
-def missing_of(wait: WaitsFor, columns: dict[str, int], values: Floats, signals: tuple[Signal, ...]) -> Missing:
-    """Of something that does not hold, with the `values` (signals,) of the last tick."""
+def missing_of(
+    wait: WaitsFor, columns: dict[str, int], values: Floats, signals: tuple[Signal, ...], held_ms: int | None = None
+) -> Missing:
+    """Of something that does not hold, with the `values` (signals,) of the last tick.
+
+    `held_ms`: for how long it has been past its limit, None where it is not.
+    """
     column = columns.get(wait.signal)
     name = wait.signal.replace("_", " ")
     if column is None or np.isnan(values[column]):
         return Missing(wait.signal, float("nan"), "", f"{name} unknown")
     unit = signals[column].unit
+    if held_ms is not None:
+        left_s = max(wait.held_ms - held_ms, 0) / 1000.0
+        return Missing(wait.signal, 0.0, unit, f"{name}: hold on, {ceil(left_s)} s more", left_s)
     if wait.rate_ms:
         words = "rising faster" if wait.side == ABOVE else "steadier"
         return Missing(wait.signal, float("nan"), f"{unit}/s", f"{name} must be {words}")
     limit = wait.limit if isinstance(wait.limit, float | int) else _at(wait, columns, values)
     by = (limit - values[column]) * wait.side
-    if by < 0 or np.isnan(by):
-        return Missing(wait.signal, 0.0, unit, f"{name}: hold on", wait.held_ms / 1000.0)
+    if np.isnan(by):
+        return Missing(wait.signal, by, unit, f"{name}: what its limit goes by is unknown")
     shown = f"{by:.3g}" if by < 1000 else f"{by:.0f}"
     what = "low" if wait.side == ABOVE else "high"
     words = f"{name} {shown} too {what}" if unit in ("1", wait.signal) else f"{name} {shown} {unit} too {what}"

@@ -2,7 +2,7 @@
 
 Theory of operation. The blocks of the drive go through a judge of the check's own, which has one rule for each thing
 that a step waits for, and one for each signal that must be known. Everything else happens at ticks at which something
-changes: a condition, the tune, an alert, what a person does, the end of a time. A step that holds is a `_Stretch`; it
+changes: a condition, the tune, an alert, what a person does, the end of a time. A step that holds is a `Stretch`; it
 keeps the ticks of the columns that its measures need.
 
 Unknown: a signal that is unknown for longer than `bridge_ms` does not hold, and after a gap everything begins anew. An
@@ -35,7 +35,7 @@ from uphaul.analysis.field_check import (
 )
 from uphaul.analysis.field_check_measure import Measuring
 from uphaul.analysis.field_check_missing import missing_of
-from uphaul.physics.basis import Floats, Ints
+from uphaul.analysis.field_check_stretch import Stretch, unlogged_ms
 from uphaul.rules import ABOVE, Action, Kind, Rule, Setting
 from uphaul.rules.judge import Judge
 from uphaul.signals import NO_TUNE, Block, Event, Signal, index_of
@@ -45,6 +45,8 @@ __all__ = ["STANDING", "Asking", "Progress", "Surroundings"]
 
 STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
 """States of an alert in which nobody goes on: it asks to act, or is held until a person has looked."""
+
+CUT_SHORT = "a gap in the recording ended it too early"
 
 Key = tuple[int, str]
 """A step's place and the tune, empty for a step that is not done in each."""
@@ -88,26 +90,6 @@ class Asking:
         return self._say[next(reversed(self._standing))]
 
 
-class _Stretch:
-    """A step that holds: since when, in which tune (empty: unknown), and the ticks so far."""
-
-    def __init__(self, start_ms: int, tune: str) -> None:
-        self.start_ms = self.last_ms = start_ms
-        self.tune = tune
-        self._t: list[Ints] = []
-        self._values: list[Floats] = []
-
-    def add(self, t_ms: Ints, values: Floats) -> None:
-        """Ticks at which it holds; `values` (N, columns), only the ones that measures need."""
-        self._t.append(t_ms.copy())
-        self._values.append(values.copy())
-        self.last_ms = int(t_ms[-1])
-
-    def ticks(self) -> tuple[Ints, Floats]:
-        """All ticks so far."""
-        return np.concatenate(self._t), np.concatenate(self._values)
-
-
 class Progress:
     """One run under way, begun at `t_ms` by the one who confirmed the cautions (empty: nobody was asked)."""
 
@@ -130,7 +112,7 @@ class Progress:
         self._met = np.zeros(len(self._waits), dtype=bool)
         self._lost = np.zeros(len(self._waits), dtype=bool)
         self._measuring = Measuring(check, around.signals, tunes, around.vehicle)
-        self._stretches: dict[Key, _Stretch] = {}
+        self._stretches: dict[Key, Stretch] = {}
         self._spent: set[int] = set()
         self._held_up: dict[Key, str] = {}
         self._tune = NO_TUNE
@@ -177,7 +159,7 @@ class Progress:
             now_ms = int(t[at])
             self._look_again = False
             if at in gaps:
-                news += self._break_all(now_ms)
+                news += self._break_all(now_ms, cut=True)
             for rule, active in changes.get(at, ()):
                 place = rule % len(self._waits)
                 (self._met if rule < len(self._waits) else self._lost)[place] = active
@@ -230,13 +212,15 @@ class Progress:
             elif key[0] not in holding or (step.each_tune and key[1] != tune):
                 del self._stretches[key]
                 news += self._left(now_ms, key, stretch)
+            elif stretch.tunes[-1] != tune:
+                stretch.tunes.append(tune)
         for i in sorted(holding - self._spent):
             step = self._check.steps[i]
             key = (i, tune if step.each_tune else "")
             if asking:
-                self._held_up[key] = asking.words
+                self._held_up[key] = f"an alert stood when all else held: {asking.words}"
             elif key in self._results and key not in self._stretches and self._may_begin(key):
-                self._stretches[key] = _Stretch(now_ms, tune)
+                self._stretches[key] = Stretch(now_ms, tune)
                 news.append(News(now_ms, NewsKind.HOLD, step.name, key[1], f"{step.title}: hold it"))
         return news
 
@@ -253,11 +237,15 @@ class Progress:
             if r.step == name
         )
 
-    def _left(self, now_ms: int, key: Key, stretch: _Stretch) -> list[News]:
-        """What a stretch that is over was."""
+    def _left(self, now_ms: int, key: Key, stretch: Stretch, *, cut: bool = False) -> list[News]:
+        """What a stretch that is over was; `cut`: by a gap."""
         step = self._check.steps[key[0]]
         if step.span is Span.WHILE and stretch.last_ms - stretch.start_ms >= step.for_ms:
-            return self._attempted(now_ms, key, stretch)
+            return self._attempted(now_ms, key, stretch, cut=cut)
+        if cut:
+            self._held_up[key] = CUT_SHORT
+        elif unknown := [w.signal for n, (i, w) in enumerate(self._waits) if i == key[0] and self._lost[n]]:
+            self._held_up[key] = f"{unknown[0]} became unknown and ended it too early"
         return [News(now_ms, NewsKind.BROKEN, step.name, key[1], f"{step.title}: broken off, once more")]
 
     def _times_up(self, now_ms: int) -> list[News]:
@@ -271,22 +259,34 @@ class Progress:
                 news += self._attempted(now_ms, key, stretch)
         return news
 
-    def _break_all(self, now_ms: int) -> list[News]:
+    def _break_all(self, now_ms: int, *, cut: bool = False) -> list[News]:
         news: list[News] = []
         for key, stretch in self._stretches.items():
-            news += self._left(now_ms, key, stretch)
+            news += self._left(now_ms, key, stretch, cut=cut)
         self._stretches.clear()
         self._spent.clear()
         return news
 
-    def _attempted(self, now_ms: int, key: Key, stretch: _Stretch, stopped: str = "") -> list[News]:
+    def _attempted(
+        self, now_ms: int, key: Key, stretch: Stretch, stopped: str = "", *, cut: bool = False
+    ) -> list[News]:
         step, result = self._check.steps[key[0]], self._results[key]
         t, values = stretch.ticks()
-        measured = self._measuring.measure(key[0], stretch.tune, t, values)
+        measured = self._measuring.measure(key[0], stretch.tunes[0], t, values)
         verdict, why = _verdict(step, measured)
         if stopped:
             verdict, why = Verdict.STOPPED, stopped
-        attempt = Attempt((stretch.start_ms, stretch.last_ms), key[1], verdict, measured, why)
+        attempt = Attempt(
+            (stretch.start_ms, stretch.last_ms),
+            stretch.tunes[0],
+            verdict,
+            measured,
+            why,
+            tuple(stretch.tunes[1:]),
+            unlogged_ms(t),
+            cut,
+            self._measuring.bridged(key[0], values),
+        )
         self._results[key] = replace(result, verdict=verdict, attempts=(*result.attempts, attempt))
         self._look_again = True  # another step may have waited for this one
         if stopped:
@@ -353,10 +353,12 @@ class Progress:
         if key[1] and key[1] != self._tune_name():
             told = self._tune_name() or "unknown"
             out.append(Missing("tune", float("nan"), "", f"tune {told}, needed is {key[1]}"))
-        columns = index_of(self._around.signals)
+        columns, since_ms = index_of(self._around.signals), self._judge.beyond_since_ms.tolist()
+        assert self._last_ms is not None
         for n, (i, wait) in enumerate(self._waits):
             if i == key[0] and not (self._met[n] and not self._lost[n]):
-                out.append(missing_of(wait, columns, self._values, self._around.signals))
+                held_ms = None if since_ms[n] < 0 else self._last_ms - since_ms[n]
+                out.append(missing_of(wait, columns, self._values, self._around.signals, held_ms))
         return tuple(out)
 
     def end(self) -> None:
@@ -367,9 +369,7 @@ class Progress:
     def result(self, t_ms: int) -> FieldCheckRun:
         """What came of it up to that tick."""
         results = tuple(
-            replace(r, why=f"an alert stood when all else held: {self._held_up[key]}")
-            if r.verdict is Verdict.OPEN and key in self._held_up
-            else r
+            replace(r, why=self._held_up[key]) if r.verdict is Verdict.OPEN and key in self._held_up else r
             for key, r in self._results.items()
         )
         return FieldCheckRun(self._check.title, (self._began_ms, t_ms), results, self._by)

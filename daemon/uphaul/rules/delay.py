@@ -25,6 +25,11 @@ class Delays:
         self._code = np.zeros(rules, dtype=np.int8)
         self._since_ms = np.zeros(rules, dtype=np.int64)
 
+    @property
+    def beyond_since_ms(self) -> Ints:
+        """Since when each rule has been beyond without a break, its on-delay past or not, (rules,); -1: it is not."""
+        return np.where(self._code == BEYOND, self._since_ms, -1)
+
     def run(
         self, t_ms: Ints, codes: npt.NDArray[np.int8], on_ms: Ints, off_ms: Ints, *, restart: bool
     ) -> list[tuple[int, int, bool]]:

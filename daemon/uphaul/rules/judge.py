@@ -99,6 +99,11 @@ class Judge:
         return self._delays.active
 
     @property
+    def beyond_since_ms(self) -> npt.NDArray[np.int64]:
+        """Since when each rule has been past its limit without a break, delayed or not, (rules,); -1: it is not."""
+        return self._delays.beyond_since_ms
+
+    @property
     def applies(self) -> Bools:
         """Which rules were judged at the last tick, (rules,): their further conditions held, or count as holding."""
         out = np.ones(len(self._rules), dtype=bool)
