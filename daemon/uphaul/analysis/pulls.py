@@ -6,7 +6,7 @@ why.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import atan2, cos, degrees, isnan, radians
@@ -34,8 +34,10 @@ __all__ = [
     "Pull",
     "PullCurve",
     "Smoothing",
+    "Sweep",
     "find_pulls",
     "pull_curve",
+    "sweeps",
 ]
 
 WHAT_A_ROAD_CANT_KNOW = (
@@ -136,6 +138,54 @@ def find_pulls(
     pedal = held(drive.read("pedal"), drive.t_ms)
     down = latched(pedal >= PEDAL_ON, ~(pedal >= PEDAL_OFF))
     found = []
+    for sweep in sweeps(drive, sheet):
+        near, start, stop, low = sweep.near, sweep.start, sweep.stop, sweep.low
+        pull = Pull(
+            start=start + low,
+            stop=stop + low,
+            t_ms=sweep.t_ms,
+            seconds=float(sweep.t_ms[1] - sweep.t_ms[0]) / 1000.0,
+            tune=sweep.tune,
+            gear=sweep.gear,
+            gear_by=sweep.gear_by,
+            rpm=(_edge(near, start, stop), _edge(near, stop - 1, start - 1, -1)),
+            curve=pull_curve(near, sheet, gear=sweep.gear, inside=(start, stop), window_ms=window_ms, doubts=doubts),
+        )
+        begun = bool(down[start + low]) and sweep.first
+        figures = _Figures(near, start, stop, down[low : low + len(near)] if begun else None)
+        found.append(figures.put_on(pull, tunes, sheet))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sweep:
+    """One full-load sweep in one gear, without figures: ticks `start` to `stop` (not counted) of `near`, which is the
+    drive from tick `low` on, a while around it. `first`: no other gear came before it in the same pull.
+    """
+
+    near: WholeDrive
+    low: int
+    start: int
+    stop: int
+    gear: int | None
+    gear_by: str
+    first: bool
+
+    @property
+    def t_ms(self) -> tuple[int, int]:
+        """Its first and last tick."""
+        return int(self.near.t_ms[self.start]), int(self.near.t_ms[self.stop - 1])
+
+    @property
+    def tune(self) -> str | None:
+        """The tune that held all through."""
+        return _tune(self.near, self.start, self.stop)
+
+
+def sweeps(drive: WholeDrive, sheet: BuildSheet) -> Iterator[Sweep]:
+    """The pulls of a drive in order, without figures."""
+    if not len(drive):
+        return
     for first, last in runs(pulling(drive)):
         low = int(np.searchsorted(drive.t_ms, drive.t_ms[first] - ROAD_BEFORE_MS))
         high = int(np.searchsorted(drive.t_ms, drive.t_ms[last - 1] + ROAD_AFTER_MS, side="right"))
@@ -143,21 +193,7 @@ def find_pulls(
         gear, by = _gears(near, sheet)
         for start, stop in _sweeps(near, gear, first - low, last - low):
             number = None if isnan(gear[start]) else int(gear[start])
-            pull = Pull(
-                start=start + low,
-                stop=stop + low,
-                t_ms=(int(near.t_ms[start]), int(near.t_ms[stop - 1])),
-                seconds=float(near.t_ms[stop - 1] - near.t_ms[start]) / 1000.0,
-                tune=_tune(near, start, stop),
-                gear=number,
-                gear_by=by if number is not None else "",
-                rpm=(_edge(near, start, stop), _edge(near, stop - 1, start - 1, -1)),
-                curve=pull_curve(near, sheet, gear=number, inside=(start, stop), window_ms=window_ms, doubts=doubts),
-            )
-            begun = bool(down[start + low]) and start == first - low
-            figures = _Figures(near, start, stop, down[low:high] if begun else None)
-            found.append(figures.put_on(pull, tunes, sheet))
-    return tuple(found)
+            yield Sweep(near, low, start, stop, number, by if number is not None else "", start == first - low)
 
 
 def _cut(drive: WholeDrive, low: int, high: int) -> WholeDrive:
