@@ -283,7 +283,7 @@ class App:
         if self._mqtt is not None:
             self._mqtt.tell(moment)
         self._web.ticked()
-        if moment.changed or moment.sound or moment.events:
+        if moment.changed or moment.sound or moment.events or moment.news:
             self._web.nudge()
 
     def _anchor(self, now_ms: int, wall: datetime.datetime, *, fresh: bool) -> None:

@@ -23,6 +23,7 @@ import numpy.typing as npt
 from uphaul import __version__
 from uphaul.alerts import Carried, State
 from uphaul.alerts.lifecycle import Alert
+from uphaul.analysis.field_check import News
 from uphaul.analysis.field_check_follow import CheckFollower
 from uphaul.config.spec import Config
 from uphaul.errors import ConfigError, LogError
@@ -129,6 +130,7 @@ class Live:
         self.tune_note = ""
         self._row = self._new_row(())
         self.check = self._new_check()
+        self.check_news: tuple[News, ...] = ()
         self._checks_kept = 0
         self._origin_ms: int | None = None
         self.drive: int | None = None
@@ -164,7 +166,7 @@ class Live:
             self.check.before(block, self._row.alerts if block.events else ())
         outcome = self._row.run(block)
         if self.check is not None:
-            self.check.after(block, outcome.transitions)
+            self.check_news = tuple(self.check.after(block, outcome.transitions))
         return outcome
 
     @property

@@ -20,19 +20,32 @@ from uphaul.alerts import State
 from uphaul.alerts.annunciation import listed, sounds
 from uphaul.alerts.cause import cause_of
 from uphaul.alerts.lifecycle import NEVER, Alert
+from uphaul.analysis.field_check import News, most_pressing
+from uphaul.analysis.field_check_follow import CheckFollower
 from uphaul.config.spec import Config, DemoSpec, DriveFileSpec
 from uphaul.config.typical import usual_readings
 from uphaul.pipeline import Headroom, Limit, Outcome, Room, next_limit
 from uphaul.pipeline.row import TUNE_UNKNOWN
 from uphaul.rules import ABOVE, BELOW, Kind, Rule
-from uphaul.signals import NO_TUNE, Block, Quality, Signal
-from uphaul.status import AlertView, Moment, RoomView, SignalView, Sound, Status
+from uphaul.signals import NO_TUNE, Block, EventKind, Quality, Signal
+from uphaul.status import (
+    AlertView,
+    CheckResult,
+    CheckView,
+    Moment,
+    Prompt,
+    RoomView,
+    SignalView,
+    Sound,
+    Status,
+)
 
 __all__ = ["Presenter", "Watched"]
 
 ASIDE = (State.SHELVED, State.OUT_OF_SERVICE)
 RECOVERY = (State.ACKNOWLEDGED, State.NORMAL)
 MOST_RECOVERED = 4
+OF_CHECKS = (EventKind.CHECK_BEGIN, EventKind.CHECK_END, EventKind.CHECK_SKIP)
 SIDES = {ABOVE: "above", BELOW: "below", 0: ""}
 
 
@@ -43,6 +56,9 @@ class Watched(Protocol):
     block: Block | None
     qualities: tuple[Quality, ...]
     ticked_ms: int | None
+    check: CheckFollower | None
+    check_news: tuple[News, ...]
+    """What the field check had to say at the last tick."""
 
     @property
     def alerts(self) -> tuple[Alert, ...]:
@@ -79,6 +95,7 @@ class Presenter:
         self._tunes = config.tunes if config.tune_input is None else ()
         self._fresh(None)
         self._sound: Sound | None = None
+        self._prompt: Prompt | None = None
 
     def _fresh(self, drive: int | None) -> None:
         c = self._config
@@ -88,6 +105,7 @@ class Presenter:
         self._standing: tuple[AlertView, ...] = ()
         self._listed: list[Alert] = []
         self._recovered: tuple[AlertView, ...] = ()
+        self._check: CheckView | None = None
         self._new = True
 
     def take_up(self, block: Block, applies: npt.NDArray[np.bool_]) -> None:
@@ -106,6 +124,7 @@ class Presenter:
         if watched.drive != self._drive or t_ms <= self._before_ms:
             self._fresh(watched.drive)
         self._headroom.run(block, watched.applies)
+        self._follow_check(block)
         changed: tuple[AlertView, ...] = ()
         if outcome.transitions or outcome.notices or self._new:
             self._new = False
@@ -134,6 +153,8 @@ class Presenter:
             sound=sound,
             notices=tuple(outcome.notices),
             events=block.events,
+            news=watched.check_news,
+            check=self._check,
         )
 
     def _call(self, t_ms: int) -> Sound | None:
@@ -143,6 +164,18 @@ class Presenter:
         number = 1 if self._sound is None else self._sound.number + 1
         self._sound = Sound(number, called.rule.action, called.rule.name)
         return self._sound
+
+    def _follow_check(self, block: Block) -> None:
+        """Count what a field check wants to be heard, and look where it stands when that may have changed."""
+        check, news = self._watched.check, self._watched.check_news
+        if news:
+            number = 1 if self._prompt is None else self._prompt.number + 1
+            self._prompt = Prompt(number, most_pressing(news))
+        running = self._check is not None and self._check.running
+        if check is None:
+            self._check = None
+        elif self._new or news or check.running != running or any(e.kind in OF_CHECKS for e in block.events):
+            self._check = _check_view(check)
 
     # ------------------------------------------------------------------------------------------------------- status
 
@@ -172,6 +205,7 @@ class Presenter:
             aside=tuple(self._alert(a, t_ms) for a in alerts if a.state in ASIDE),
             notices=self._notices(tune),
             sound=self._sound,
+            prompt=self._prompt,
             recovered=self._recovered,
         )
 
@@ -271,4 +305,32 @@ def _room(room: Room) -> RoomView:
         worst_ms=None if worst is None else worst.t_ms,
         ahead=None if room.ahead is None else room.ahead.value,
         ahead_action=None if room.ahead is None else room.ahead.action,
+    )
+
+
+def _check_view(check: CheckFollower) -> CheckView:
+    now, runs = check.now(), check.runs
+    run = runs[-1] if runs else None
+    titles = {step.name: step.title for step in check.check.steps}
+    return CheckView(
+        title=check.check.title,
+        running=now is not None,
+        confirmed_by="" if run is None else run.confirmed_by,
+        step=None if now is None else now.step,
+        tune="" if now is None else now.tune,
+        holding=now is not None and now.holding_s is not None,
+        alert="" if now is None else now.alert,
+        results=()
+        if run is None
+        else tuple(
+            CheckResult(
+                r.step,
+                r.tune,
+                titles[r.step],
+                r.verdict,
+                len(r.attempts),
+                r.why or (r.attempts[-1].why if r.attempts else ""),
+            )
+            for r in run.results
+        ),
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from uphaul.alerts import Notice, State
+from uphaul.analysis.field_check import News, NewsKind, Step, Verdict
 from uphaul.rules import Action
 from uphaul.signals import Event, Quality
 
@@ -18,9 +19,12 @@ __all__ = [
     "OVER_WORDS",
     "STATE_WORDS",
     "AlertView",
+    "CheckResult",
+    "CheckView",
     "LogView",
     "Moment",
     "Played",
+    "Prompt",
     "RoomView",
     "SignalView",
     "Sound",
@@ -148,6 +152,45 @@ class Sound:
 
 
 @dataclass(frozen=True, slots=True)
+class Prompt:
+    """What a field check wants to be heard: `number` counts them since the start, so that each is sounded once."""
+
+    number: int
+    kind: NewsKind
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """What has come of a step of a field check so far; `tune` is empty for a step that is not done in each."""
+
+    step: str
+    tune: str
+    title: str
+    verdict: Verdict
+    attempts: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckView:
+    """Where the field check of a drive stands, as of the last thing that there was to say of it.
+
+    `running` is false before one begins and after it has ended; `results` are then those of the last one, until a drive
+    begins. `step` (in `tune`, empty for any) is the one to do now, None where none is open; `holding`: all that it
+    waits for holds. `alert` is what the alert says that is in the way, empty: none.
+    """
+
+    title: str
+    running: bool = False
+    confirmed_by: str = ""
+    step: Step | None = None
+    tune: str = ""
+    holding: bool = False
+    alert: str = ""
+    results: tuple[CheckResult, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Moment:
     """One finished tick, for outputs that follow every one.
 
@@ -155,7 +198,8 @@ class Moment:
     drives (0 when nothing is logged). `values` (NaN unknown) and `qualities` are by the configuration's signals. `tune`
     None: unknown. `changed` are the alerts whose state changed at this tick, in the order of their steps, those that
     went back to normal included; `standing` are all that a person sees now, the most pressing first. `sound` is the
-    call for a sound that falls on this tick, if any.
+    call for a sound that falls on this tick, if any. `news` are what a field check has to say at this tick, in order,
+    and `check` where it stands (the same object until that changes), None where the configuration has none.
     """
 
     now_ms: int
@@ -170,6 +214,8 @@ class Moment:
     sound: Sound | None = None
     notices: tuple[Notice, ...] = ()
     events: tuple[Event, ...] = ()
+    news: tuple[News, ...] = ()
+    check: CheckView | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +286,7 @@ class Status:
     log: LogView = field(default_factory=lambda: LogView("not recording"))
     notices: tuple[str, ...] = ()
     sound: Sound | None = None
+    prompt: Prompt | None = None
     recovered: tuple[AlertView, ...] = ()
     clock: str = ""
     power_cut: str = ""

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from support.played_drive import CHANGED_MS, GAP_MS, LAST_MS, RULES, plain, reels
 from uphaul.alerts import State
 from uphaul.alerts.lifecycle import Alert
+from uphaul.analysis.field_check import News
 from uphaul.pipeline import Row
 from uphaul.play import Reel, Tape
 from uphaul.play import tape as tape_module
@@ -37,6 +38,8 @@ class Straight:
         self.block: Block | None = None
         self.qualities = (Quality.GOOD,) * len(part.signals)
         self.ticked_ms: int | None = 0
+        self.check = reel.check()
+        self.check_news: tuple[News, ...] = ()
         self.presenter = Presenter(config, self, lambda: 0.0)
 
     @property

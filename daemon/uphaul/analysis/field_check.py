@@ -7,6 +7,7 @@ owner's, by name and in their units; times in a drive are its own ms.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -33,6 +34,7 @@ __all__ = [
     "Take",
     "Verdict",
     "WaitsFor",
+    "most_pressing",
 ]
 
 EXPECTED = "expected"
@@ -291,6 +293,17 @@ class NewsKind(StrEnum):
     """No step is open."""
 
 
+_PRESSING = (
+    NewsKind.STOP,
+    NewsKind.FAILED,
+    NewsKind.DONE,
+    NewsKind.PASSED,
+    NewsKind.BROKEN,
+    NewsKind.HOLD,
+    NewsKind.NEXT,
+)
+
+
 @dataclass(frozen=True, slots=True)
 class News:
     """Something to speak or beep, at a tick."""
@@ -300,6 +313,11 @@ class News:
     step: str
     tune: str
     words: str
+
+
+def most_pressing(news: Iterable[News]) -> NewsKind:
+    """Of what there is to say at one tick, what is sounded; that another step follows goes without a sound."""
+    return min((n.kind for n in news), key=_PRESSING.index)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,11 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 
+from uphaul.analysis.field_check import most_pressing
 from uphaul.clock import Clock
 from uphaul.errors import UphaulError
 from uphaul.play.tape import LONGEST_GAP_MS, Tape
-from uphaul.status import Played, Sound, Status
+from uphaul.status import Played, Prompt, Sound, Status
 
 __all__ = ["FASTEST", "SLOWEST", "Player"]
 
@@ -56,6 +57,7 @@ class Player:
         self._wanted_ms: int | None = None
         self._held: Status | None = None
         self._sound: Sound | None = None
+        self._prompt: Prompt | None = None
         self._slow_till_ms = 0.0
         self._changed = asyncio.Event()
         self._from_ms, self._from_now_ms = float(tape.t_ms), clock.now_ms()
@@ -123,6 +125,7 @@ class Player:
             tunes=(),
             notices=notices + told.notices,
             sound=self._sound,
+            prompt=self._prompt,
             played=self.played,
         )
 
@@ -204,7 +207,10 @@ class Player:
             if moment.sound is not None:  # numbered here: a presenter counts anew in each part
                 number = 1 if self._sound is None else self._sound.number + 1
                 self._sound = replace(moment.sound, number=number)
-            if moment.changed or moment.sound or moment.events:
+            if moment.news:
+                number = 1 if self._prompt is None else self._prompt.number + 1
+                self._prompt = Prompt(number, most_pressing(moment.news))
+            if moment.changed or moment.sound or moment.events or moment.news:
                 self.nudge()
             self._skip_gap()
         await asyncio.sleep(0)

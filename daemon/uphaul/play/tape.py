@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from uphaul.alerts import Carried
 from uphaul.alerts.lifecycle import Alert
+from uphaul.analysis.field_check import News
 from uphaul.analysis.field_check_follow import CheckFollower
 from uphaul.config.spec import Config
 from uphaul.log.drives import Part
@@ -145,6 +146,7 @@ class _Standing:
         self.ticked_ms: int | None = 0
         self.row = reel.row()
         self.check = reel.check()
+        self.check_news: tuple[News, ...] = ()
         self.presenter = Presenter(reel.config, self, lambda: 0.0)  # the player tells the age of what is shown
         self.looked_ms = NEVER
         self.gap: tuple[int, int] | None = None
@@ -170,7 +172,7 @@ class _Standing:
             self.check.before(block, self.row.alerts if block.events else ())
         outcome = self.row.run(block)
         if self.check is not None:
-            self.check.after(block, outcome.transitions)
+            self.check_news = tuple(self.check.after(block, outcome.transitions))
         if block.quality:
             qualities = list(self.qualities)
             for change in block.quality:
