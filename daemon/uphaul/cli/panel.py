@@ -24,7 +24,7 @@ __all__ = ["command"]
     "--try", "word", required=True, type=click.Choice(list(TRIALS)), help="What to play; what never ends, for 6 s."
 )
 def command(*, directory: Path, word: str) -> None:
-    """Play on buzzer and lamp what the driver hears and sees of an alert. The daemon must not run: it has the lines."""
+    """Play what the driver hears and sees of an alert or a field check. The daemon must not run: it has the lines."""
     from uphaul.config import load
     from uphaul.outputs.panel import play_trial
 

@@ -116,7 +116,7 @@ class Panel:
         async for moment in subscription:
             now_ms = self._heard_ms = self._now_ms()
             # the same tuple stands until an alert changes: most ticks say nothing new, and wake nobody
-            if moment.standing is not standing or moment.sound or moment.notices:
+            if moment.standing is not standing or moment.sound or moment.notices or moment.news:
                 standing = moment.standing
                 self._news.append((now_ms, moment))
                 self._wake()

@@ -7,7 +7,10 @@ rhythm alone, since a plain buzzer has one pitch. In the order in which they win
 1. the confirmation that the button did something, cut into whatever else sounds;
 2. the call of the most urgent alert that asks to ease off or to stop and that nobody has seen, again and again;
 3. a single tone: `stop` again though seen, a note, "no news", "back to normal", the test at the start. A more urgent
-   one cuts a lesser one off; what came too late for its moment is not made up for, because the lamp still shows it.
+   one cuts a lesser one off; what came too late for its moment is not made up for, because the lamp still shows it;
+4. the prompts of a field check, one after the other in a pause of all that: they are cut off by any tone of an alert,
+   and during a call they are dropped. Each begins with three quick ticks, as no tone of an alert does; then short is
+   well and long is not. The lamp, where nothing else lights it, is lit as long as a prompt sounds.
 
 The call follows what stands now, not what happened, so that a moment that got lost changes nothing. The exception is
 chattering, which mutes `ease` from its third raise in a minute until it has ended: it is known by its notices.
@@ -29,20 +32,38 @@ memory). None of these standards is claimed to be met.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
 from uphaul.alerts import NoticeKind, State
+from uphaul.analysis.field_check import NewsKind, most_pressing
 from uphaul.rules import Action
 from uphaul.status import AlertView, Moment
 
-__all__ = ["CONFIRM", "LAMPS", "LATE_MS", "TONES", "TRIALS", "Lamp", "Lines", "Player", "Rhythm", "Tone", "trial"]
+__all__ = [
+    "CONFIRM",
+    "LAMPS",
+    "LATE_MS",
+    "PROMPTS",
+    "TONES",
+    "TRIALS",
+    "Lamp",
+    "Lines",
+    "Player",
+    "Rhythm",
+    "Tone",
+    "trial",
+]
 
 LATE_MS = 2000
 """No moment for so long is no news; 40 ticks at the usual rate."""
 TEST_LAMP_MS = 1000
 TRIAL_MS = 6000
 """How long a fitter hears what would go on for ever."""
+MOST_PROMPTS = 4
+"""That wait: more would be told when they are long past."""
+PROMPT_PAUSE_MS = 400
 OVER_UNSEEN = (State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED)
 TRUE = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
@@ -116,6 +137,17 @@ LAMPS = {
 }
 CONFIRM = (Rhythm((0, 120, 50, 120)), Rhythm((0, 120, 200, 120)))
 """Of buzzer and lamp: a gap, a tick with a flash, a gap, so that it stands out from whatever it is cut into."""
+_TICKS = (40, 40, 40, 40, 40)
+PROMPTS = {
+    NewsKind.NEXT: Rhythm((*_TICKS, 200, *_TICKS)),
+    NewsKind.HOLD: Rhythm(_TICKS),
+    NewsKind.PASSED: Rhythm((*_TICKS, 160, 100)),
+    NewsKind.BROKEN: Rhythm((*_TICKS, 160, 400)),
+    NewsKind.FAILED: Rhythm((*_TICKS, 160, 400, 160, 400)),
+    NewsKind.STOP: Rhythm((*_TICKS, 160, 400, 160, 400, 160, 400)),
+    NewsKind.DONE: Rhythm((*_TICKS, 160, 100, 160, 100, 160, 400)),
+}
+"""What a field check has to say; its stop where the alert behind it does not call: it was seen before, or is muted."""
 TONE_OF = {Action.NOTE: Tone.NOTE, Action.EASE: Tone.EASE, Action.STOP: Tone.STOP}
 LAMP_OF = {Action.NOTE: Lamp.NOTE, Action.EASE: Lamp.EASE, Action.STOP: Lamp.STOP}
 
@@ -137,6 +169,8 @@ class Player:
         self._call: Tone | None = None
         self._call_ms = now_ms
         self._single: tuple[Tone, int] | None = None
+        self._prompt: tuple[NewsKind, int] | None = None
+        self._waiting: deque[tuple[NewsKind, int]] = deque(maxlen=MOST_PROMPTS)
         self._confirm_ms: int | None = None
         self._test_ms: int | None = None
         self._lamp, self._lamp_ms = Lamp.OFF, now_ms
@@ -175,6 +209,8 @@ class Player:
             self._sound(TONE_OF[moment.sound.action], now_ms)
             self._told = max(self._told or moment.sound.action, moment.sound.action)
         self._recover(moment.standing, now_ms)
+        if moment.news and self._call is None:
+            self._waiting.append((most_pressing(moment.news), now_ms))
         self._lamp = _lamp_of(moment.standing)
         self._show(now_ms)
 
@@ -191,6 +227,8 @@ class Player:
             self._show(ended_ms)
         looks = [] if self._late else [due_ms]
         looks += [] if self._test_ms is None else [self._test_ms + TEST_LAMP_MS]
+        begin_ms = self._begin_prompt(now_ms)
+        looks += [] if begin_ms is None else [begin_ms]
         buzzer, then_ms = self._buzzer_at(now_ms)
         looks += [] if then_ms is None else [then_ms]
         lamp, then_ms = self._lamp_at(now_ms)
@@ -226,7 +264,8 @@ class Player:
         call = TONE_OF[max(calling)] if calling else None
         if call is not self._call:
             self._call, self._call_ms = call, now_ms
-            self._single = None
+            self._single = self._prompt = None
+            self._waiting.clear()
         if calling:
             self._told = max(self._told or Action.NOTE, *calling)
 
@@ -244,7 +283,24 @@ class Player:
             running, since_ms = self._single
             if running > tone and _single(running).at(now_ms - since_ms)[1] is not None:
                 return
-        self._single = tone, now_ms
+        self._single, self._prompt = (tone, now_ms), None
+
+    def _begin_prompt(self, now_ms: int) -> int | None:
+        """Begin the next prompt when all else is silent; the ms at which to ask again, None: nothing waits."""
+        while self._waiting:
+            kind, told_ms = self._waiting[0]
+            free_ms = told_ms
+            if self._single is not None:
+                tone, since_ms = self._single
+                free_ms = max(free_ms, since_ms + _single(tone).total_ms + PROMPT_PAUSE_MS)
+            if self._prompt is not None:
+                before, since_ms = self._prompt
+                free_ms = max(free_ms, since_ms + PROMPTS[before].total_ms + PROMPT_PAUSE_MS)
+            if now_ms < free_ms:
+                return free_ms
+            self._prompt = kind, free_ms
+            self._waiting.popleft()
+        return None
 
     def _show(self, now_ms: int) -> None:
         """Let the lamp show what it has to; a rhythm that goes on is not begun anew."""
@@ -261,12 +317,19 @@ class Player:
     def _buzzer_at(self, now_ms: int) -> tuple[bool, int | None]:
         if self._call is not None:
             return _played(TONES[self._call], self._call_ms, now_ms)
+        if self._prompt is not None:
+            kind, since_ms = self._prompt
+            return _played(PROMPTS[kind], since_ms, now_ms)
         if self._single is not None:
             tone, since_ms = self._single
             return _played(_single(tone), since_ms, now_ms)
         return False, None
 
     def _lamp_at(self, now_ms: int) -> tuple[bool, int | None]:
+        if self._shown is Lamp.OFF and self._prompt is not None:
+            kind, since_ms = self._prompt
+            end_ms = since_ms + PROMPTS[kind].total_ms
+            return now_ms < end_ms, end_ms if now_ms < end_ms else None
         if self._shown is Lamp.OFF:
             return False, None
         return _played(LAMPS[self._shown], self._lamp_ms, now_ms)
@@ -292,25 +355,26 @@ def _lamp_of(standing: tuple[AlertView, ...]) -> Lamp:
 
 # ---------------------------------------------------------------------------------------------------------- trials
 
-TRIALS = {
-    "test": (Tone.TEST, Lamp.TEST),
-    "note": (Tone.NOTE, Lamp.NOTE),
-    "ease": (Tone.EASE, Lamp.EASE),
-    "stop": (Tone.STOP, Lamp.STOP),
-    "normal": (Tone.NORMAL, Lamp.OFF),
-    "no-news": (Tone.LATE, Lamp.LATE),
+TRIALS: dict[str, tuple[Rhythm, Rhythm | None]] = {
+    "test": (TONES[Tone.TEST], LAMPS[Lamp.TEST]),
+    "note": (TONES[Tone.NOTE], LAMPS[Lamp.NOTE]),
+    "ease": (TONES[Tone.EASE], LAMPS[Lamp.EASE]),
+    "stop": (TONES[Tone.STOP], LAMPS[Lamp.STOP]),
+    "normal": (TONES[Tone.NORMAL], None),
+    "no-news": (TONES[Tone.LATE], LAMPS[Lamp.LATE]),
+    **{f"check-{kind}": (rhythm, Rhythm((rhythm.total_ms,))) for kind, rhythm in PROMPTS.items()},
 }
 """What a fitter can have played, by word."""
 
 
 def trial(word: str, ms: int) -> tuple[Lines, int | None]:
     """(what the lines do `ms` into the trial of that `word` of `TRIALS`, when to ask again). None: it is over."""
-    tone, lamp = TRIALS[word]
+    tone, light = TRIALS[word]
     length_ms = TEST_LAMP_MS if word == "test" else TRIAL_MS
     if ms >= length_ms:
         return Lines(), None
-    buzzer, then = TONES[tone].at(ms)
-    lit, lit_then = LAMPS[lamp].at(ms) if lamp is not Lamp.OFF else (False, None)
+    buzzer, then = tone.at(ms)
+    lit, lit_then = (False, None) if light is None else light.at(ms)
     if then is None and lit_then is None:
         return Lines(), None
     return Lines(buzzer, lit), min(t for t in (then, lit_then, length_ms) if t is not None)

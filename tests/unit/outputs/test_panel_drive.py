@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
+from support.driven_check import CONFIG as CHECKED
+from support.driven_check import Rig
+from uphaul.analysis.field_check import NewsKind
 from uphaul.config.spec import Config, DriveSpec
 from uphaul.live import Live
-from uphaul.outputs.panel_sounds import Player
+from uphaul.outputs.panel_sounds import PROMPTS, Player
 from uphaul.people import Act, People
+from uphaul.pipeline import Outcome
 from uphaul.present import Presenter
 from uphaul.rules import ABOVE, Action, Kind, Rule, Setting
 from uphaul.signals import Collector, Sample, Signal
@@ -110,3 +115,27 @@ def test_a_drive_that_ends_with_an_alert_is_not_back_to_normal() -> None:
     while vehicle.live.drive is not None:
         assert vehicle.run(50, 730, rpm=0) == []
     assert vehicle.run(2000, 20, rpm=0) == []
+
+
+def test_a_field_check_is_followed_by_ear_and_gives_way_to_the_alert_that_stops_it(tmp_path: Path) -> None:
+    rig, player = Rig(tmp_path / "a.db"), Player(0)
+    presenter = Presenter(CHECKED, rig.live, lambda: 0.0)
+    heard: list[int] = []
+
+    def watch(outcome: Outcome, t_ms: int) -> None:
+        player.tell(presenter.moment(outcome, t_ms, ""), t_ms)
+        for ms in range(t_ms, t_ms + 50, 10):
+            on = player.step(ms)[0].buzzer
+            if on != bool(len(heard) % 2):
+                heard.append(0)
+            if heard:
+                heard[-1] += 10
+
+    rig.run(0, 0.5, then=watch)
+    rig.begin()
+    rig.run(0.5, 6, then=watch)
+    assert heard[:-1] == [*PROMPTS[NewsKind.HOLD].spans_ms, heard[5], *PROMPTS[NewsKind.PASSED].spans_ms]
+    heard.clear()
+    rig.run(6, 13, then=watch)  # idle holds, and is stopped by the alert: that is what sounds
+    assert heard[:9] == [*PROMPTS[NewsKind.HOLD].spans_ms, heard[5], 150, 150, 150]
+    rig.end()

@@ -9,7 +9,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from uphaul.alerts import Notice, NoticeKind, State
-from uphaul.outputs.panel_sounds import CONFIRM, LAMPS, LATE_MS, TONES, TRIALS, Lamp, Player, Rhythm, Tone, trial
+from uphaul.analysis.field_check import News, NewsKind
+from uphaul.outputs.panel_sounds import (
+    CONFIRM,
+    LAMPS,
+    LATE_MS,
+    PROMPTS,
+    TONES,
+    TRIALS,
+    Lamp,
+    Player,
+    Rhythm,
+    Tone,
+    trial,
+)
 from uphaul.rules import Action
 from uphaul.status import AlertView, Moment, Sound
 
@@ -29,9 +42,11 @@ def moment(
     notices: tuple[Notice, ...] = (),
     drive: int | None = 1,
     t_ms: int = 0,
+    check: Sequence[NewsKind] = (),
 ) -> Moment:
     call = None if sound is None else Sound(1, sound, sound.word)
-    return Moment(0, "", drive, t_ms, None, (), (), standing=standing, sound=call, notices=notices)
+    news = tuple(News(t_ms, kind, "pull", "", "words") for kind in check)
+    return Moment(0, "", drive, t_ms, None, (), (), standing=standing, sound=call, notices=notices, news=news)
 
 
 def play(told: dict[int, Moment], to_ms: int, *, step_ms: int = 10) -> list[tuple[bool, bool]]:
@@ -273,6 +288,57 @@ def test_a_confirmation_is_heard_and_seen_whatever_else_sounds(standing: tuple[A
     assert before[-1] == got[-1] == (bool(standing), bool(standing))
 
 
+# ---------------------------------------------------------------------------------------------------- field check
+
+NEXT, HOLD, PASSED = NewsKind.NEXT, NewsKind.HOLD, NewsKind.PASSED
+
+
+@pytest.mark.parametrize("kind", NewsKind)
+def test_whatever_a_field_check_has_to_say_is_heard_once_and_lights_a_dark_lamp_meanwhile(kind: NewsKind) -> None:
+    told = {500: moment(check=(kind,))}
+    assert buzzer(told, 6000) == list(PROMPTS[kind].spans_ms)
+    assert lamp(told, 6000) == [PROMPTS[kind].total_ms]
+
+
+def test_of_several_at_one_tick_the_most_pressing_is_heard() -> None:
+    assert buzzer({0: moment(check=(PASSED, NEXT))}, 6000) == list(PROMPTS[PASSED].spans_ms)
+    assert buzzer({0: moment(check=(PASSED, NewsKind.DONE))}, 6000) == list(PROMPTS[NewsKind.DONE].spans_ms)
+    assert buzzer({0: moment(check=(HOLD, NewsKind.STOP, NEXT))}, 6000) == list(PROMPTS[NewsKind.STOP].spans_ms)
+
+
+def test_prompts_that_come_fast_wait_for_one_another() -> None:
+    told = {0: moment(check=(PASSED,)), 50: moment(check=(HOLD,))}
+    assert buzzer(told, 6000) == [*PROMPTS[PASSED].spans_ms, 400, *PROMPTS[HOLD].spans_ms]
+
+
+@pytest.mark.parametrize("action", [EASE, STOP])
+def test_a_call_cuts_a_prompt_off_and_drops_what_waits(action: Action) -> None:
+    told = {
+        0: moment(check=(NewsKind.FAILED,)),
+        100: moment(check=(HOLD,)),
+        500: moment(alert(action), sound=action, check=(NewsKind.STOP,)),
+        1000: moment(alert(action), check=(NEXT,)),
+        1500: moment(alert(action, SEEN)),
+    }
+    alone = {500: moment(alert(action), sound=action), 1500: moment(alert(action, SEEN))}
+    with_check, without = play(told, 8000), play(alone, 8000)
+    assert with_check[50:] == without[50:]
+    assert any(b for b, _ in with_check[:50])
+
+
+def test_a_note_sounds_first_and_a_prompt_after_it() -> None:
+    noted = {300: moment(alert(NOTE), sound=NOTE), 310: moment(alert(NOTE), check=(HOLD,))}
+    told = {0: moment(check=(NewsKind.FAILED,)), **noted}
+    begun = [40, 40, 40, 40, 40]  # the failure's first ticks, until the note comes
+    assert buzzer(told, 5000) == [*begun, 100, 200, 400, *PROMPTS[HOLD].spans_ms]
+    assert lamp(noted, 2300) == [1000]
+
+
+def test_a_stop_of_a_step_is_heard_where_its_alert_was_seen_before() -> None:
+    told = {0: moment(alert(STOP, SEEN), check=(NewsKind.STOP,))}
+    assert buzzer(told, 6000) == list(PROMPTS[NewsKind.STOP].spans_ms)
+
+
 # ---------------------------------------------------------------------------------------------------- told apart
 
 
@@ -282,8 +348,13 @@ def pulses(rhythm: Rhythm) -> tuple[int, ...]:
 
 
 def test_no_two_tones_have_the_same_pulses() -> None:
-    rhythms = [*TONES.values(), CONFIRM[0]]
+    rhythms = [*TONES.values(), *PROMPTS.values(), CONFIRM[0]]
     assert len({(pulses(r), r.again) for r in rhythms}) == len(rhythms)
+
+
+def test_a_prompt_is_known_by_its_first_ticks() -> None:
+    assert all(r.spans_ms[:5] == (40, 40, 40, 40, 40) for r in PROMPTS.values())
+    assert not [r for r in (*TONES.values(), CONFIRM[0]) if len(r.spans_ms) >= 5 and max(r.spans_ms[:5]) < 100]
 
 
 def test_no_two_lamps_blink_alike() -> None:
@@ -322,19 +393,28 @@ STANDING = st.lists(
     max_size=3,
 )
 TOLD = st.lists(
-    st.tuples(st.integers(1, 2500), STANDING, st.sampled_from([None, NOTE, EASE, STOP]), st.booleans()), max_size=4
+    st.tuples(
+        st.integers(1, 2500),
+        STANDING,
+        st.sampled_from([None, NOTE, EASE, STOP]),
+        st.booleans(),
+        st.lists(st.sampled_from(NewsKind), max_size=2),
+    ),
+    max_size=4,
 )
 
 
 @settings(max_examples=60, deadline=None)
 @given(TOLD)
-def test_asking_only_when_due_misses_no_change(told: list[tuple[int, list[AlertView], Action | None, bool]]) -> None:
+def test_asking_only_when_due_misses_no_change(
+    told: list[tuple[int, list[AlertView], Action | None, bool, list[NewsKind]]],
+) -> None:
     often, seldom = Player(0), Player(0)
     often.test(0)
     seldom.test(0)
     lines, look_ms = seldom.step(0)
     now = 0
-    for gap_ms, standing, sound, confirm in told:
+    for gap_ms, standing, sound, confirm, check in told:
         for ms in range(now, now + gap_ms):
             if ms >= look_ms:
                 lines, look_ms = seldom.step(ms)
@@ -342,7 +422,7 @@ def test_asking_only_when_due_misses_no_change(told: list[tuple[int, list[AlertV
             assert often.step(ms)[0] == lines, ms
         now += gap_ms
         for player in (often, seldom):
-            player.tell(moment(*standing, sound=sound), now)
+            player.tell(moment(*standing, sound=sound, check=check), now)
             if confirm:
                 player.confirm(now)
         lines, look_ms = seldom.step(now)
