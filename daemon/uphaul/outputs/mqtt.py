@@ -31,7 +31,7 @@ from uphaul.outputs.mqtt_news import ASIDE, Aside, Told
 from uphaul.outputs.mqtt_pace import Pace
 from uphaul.outputs.outbox import Outbox
 from uphaul.people import Act, People
-from uphaul.status import Moment
+from uphaul.status import CheckView, Moment
 
 if TYPE_CHECKING:
     from uphaul.outputs.mqtt_link import Link
@@ -76,13 +76,17 @@ class Mqtt:
         self._lost = 0
         self._due_ms = 0
         self._drive: int | None = NEVER_BEFORE
+        self._check: CheckView | None = None
         self._link: Link | None = None
         self._main: asyncio.AbstractEventLoop | None = None
 
     def tell(self, moment: Moment) -> None:
         """Take in one tick; returns at once. Call it with every moment, in order, from the loop that `run` is on."""
         due, fresh = moment.now_ms >= self._due_ms, moment.drive != self._drive
-        news = fresh or moment.changed or moment.events or moment.notices
+        news = (
+            fresh or moment.changed or moment.events or moment.notices or moment.news or moment.check is not self._check
+        )
+        self._check = moment.check
         if due:
             self._due_ms = (moment.now_ms // self._spec.telemetry_ms + 1) * self._spec.telemetry_ms
         elif not news:

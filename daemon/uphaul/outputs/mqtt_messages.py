@@ -23,6 +23,10 @@ __all__ = [
     "Answer",
     "Availability",
     "Before",
+    "CheckNews",
+    "CheckResult",
+    "CheckState",
+    "CheckStep",
     "DriveStep",
     "NoticeTold",
     "Numbered",
@@ -223,6 +227,64 @@ class NoticeTold(Numbered):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStep:
+    """The step of a field check that is to be done now."""
+
+    step: str = said("the step's name")
+    tune: str = said("the tune to do it in, or empty")
+    title: str = said("what it is called")
+    do: str = said("what to do, in words")
+    say: str = said("the same, short enough to be spoken")
+    moving: bool = said("it is done while the vehicle moves: nobody is to look at a screen for it")
+    holding: bool = said("all that it waits for holds, and it is being measured")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """What has come of a step so far."""
+
+    step: str = said("the step's name")
+    tune: str = said("the tune, or empty for a step that is not done in each")
+    title: str = said("what it is called")
+    verdict: Literal[
+        "not done",
+        "passed",
+        "failed",
+        "stopped by an alert",
+        "could not be measured",
+        "skipped",
+        "not needed",
+    ] = said("what came of the last attempt, or why there was none")
+    attempts: int = said("how often it was tried")
+    why: str = said("more, in words, or empty")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckState(Stamp):
+    """Where the field check of the drive stands, as of the last thing that there was to say of it. Retained."""
+
+    title: str = said("what the check is called")
+    running: bool = said("one is under way; else `results` are those of the last one, until a drive begins")
+    confirmed_by: str = said("who has confirmed the cautions, or empty")
+    now: CheckStep | None = said("the step to do now; null: none is open, or no check is under way")
+    alert: str = said("what the alert says that is in the way, or empty")
+    results: list[CheckResult] = said("every step, in each tune that it is done in; empty before a check has begun")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckNews(Numbered):
+    """What a field check has to say, to be spoken or beeped."""
+
+    kind: Literal["next", "hold", "broken", "passed", "failed", "stop", "done"] = said(
+        "another step is the one to do; all holds and is measured; it broke off too early; the step has passed; it has "
+        "not (or could not be measured); an alert has stopped it; no step is open"
+    )
+    step: str = said("the step's name, or empty")
+    tune: str = said("the tune, or empty")
+    words: str = said("what to say")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What became of an act that was asked for."""
 
@@ -267,6 +329,14 @@ class Topics:
     @property
     def notices(self) -> str:
         return self._of("notices")
+
+    @property
+    def check_log(self) -> str:
+        return self._of("check/log")
+
+    @property
+    def check_state(self) -> str:
+        return self._of("check/state")
 
     @property
     def act(self) -> str:

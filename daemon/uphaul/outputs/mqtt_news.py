@@ -15,12 +15,13 @@ from typing import Any, Literal
 
 from uphaul import __version__
 from uphaul.alerts import Notice, State
+from uphaul.analysis.field_check import News as CheckNews
 from uphaul.config.spec import Config, DemoSpec, DriveFileSpec, MqttSpec
 from uphaul.outputs import mqtt_messages as m
 from uphaul.outputs.held import Rank
 from uphaul.rules import Action, Rule
 from uphaul.signals import Event, Quality, index_of
-from uphaul.status import OVER, OVER_WORDS, STATE_WORDS, AlertView, Moment, act_words
+from uphaul.status import OVER, OVER_WORDS, STATE_WORDS, AlertView, CheckView, Moment, act_words
 
 __all__ = ["ASIDE", "Aside", "News", "ToSend", "Told", "about"]
 
@@ -105,6 +106,7 @@ class News:
         self.run, self._before = run, before
         self._last: dict[str, int] = {}
         self._states: dict[str, tuple[State, int]] = {}
+        self._check: tuple[int | None, CheckView | None] = (None, None)
         self._drive: int | None = None
         self._begun = False
 
@@ -114,8 +116,10 @@ class News:
         out = [self._step(moment, view) for view in moment.changed]
         out += [self._event(moment, event) for event in moment.events]
         out += [self._notice(moment, notice) for notice in moment.notices]
+        out += [self._check_news(moment, news) for news in moment.news]
         out += self._drives(moment)
         self._settle(moment, told.aside)
+        self._keep_check(moment)
         if told.due and self._columns:
             out.append(ToSend(Rank.TELEMETRY, self.topics.signals, m.as_json(self._signals(moment))))
         self._begun = True
@@ -155,6 +159,10 @@ class News:
     def _notice(self, moment: Moment, notice: Notice) -> ToSend:
         more = {"kind": notice.kind.value, "rule": notice.rule, "text": notice.text}
         return self._numbered(m.NoticeTold, self.topics.notices, moment, **more)
+
+    def _check_news(self, moment: Moment, news: CheckNews) -> ToSend:
+        more = {"kind": news.kind.value, "step": news.step, "tune": news.tune, "words": news.words}
+        return self._numbered(m.CheckNews, self.topics.check_log, moment, **more)
 
     def _drives(self, moment: Moment) -> Iterable[ToSend]:
         before, now = self._drive, moment.drive
@@ -208,9 +216,51 @@ class News:
         self.retained[topic] = m.as_json(m.AlertState(**_stamp(moment), alert=alert))
         self.stale.add(topic)
 
+    def _keep_check(self, moment: Moment) -> None:
+        """Where the field check stands, when that or the drive has changed."""
+        drive_and_check = moment.drive, moment.check
+        if moment.check is None or drive_and_check == self._check:
+            return
+        self._check, topic = drive_and_check, self.topics.check_state
+        self.retained[topic] = m.as_json(_check_state(moment, moment.check))
+        self.stale.add(topic)
+
 
 def _stamp(moment: Moment) -> dict[str, Any]:
     return {"utc": moment.utc, "drive": moment.drive, "t_ms": moment.t_ms}
+
+
+def _check_state(moment: Moment, check: CheckView) -> m.CheckState:
+    step = check.step
+    return m.CheckState(
+        **_stamp(moment),
+        title=check.title,
+        running=check.running,
+        confirmed_by=check.confirmed_by,
+        now=None
+        if step is None
+        else m.CheckStep(
+            step=step.name,
+            tune=check.tune,
+            title=step.title,
+            do=step.do,
+            say=step.say,
+            moving=step.moving,
+            holding=check.holding,
+        ),
+        alert=check.alert,
+        results=[
+            m.CheckResult(
+                step=r.step,
+                tune=r.tune,
+                title=r.title,
+                verdict=r.verdict.value,
+                attempts=r.attempts,
+                why=r.why,
+            )
+            for r in check.results
+        ],
+    )
 
 
 def _alert(view: AlertView) -> m.Alert:

@@ -23,6 +23,8 @@ MESSAGES = {
     "drives": m.DriveStep,
     "events": m.PersonsEvent,
     "notices": m.NoticeTold,
+    "check/state": m.CheckState,
+    "check/log": m.CheckNews,
     "act/answer": m.Answer,
 }
 """The message of each topic, as it is called after the prefix and the version."""
