@@ -14,9 +14,10 @@ from playwright.async_api import Page, Route, ViewportSize, expect
 from support.live_page import DASH, DESK, NARROW, PHONE, VEILED, Vehicle, live, page_of, picture
 from support.status_page import busy, calm, cool, many
 from uphaul.alerts import State
+from uphaul.analysis.field_check import NewsKind
 from uphaul.rules import Action
 from uphaul.signals import Quality
-from uphaul.status import LogView, Played, SignalView, Sound, SourceView, Status
+from uphaul.status import LogView, Played, Prompt, SignalView, Sound, SourceView, Status
 
 
 async def inside(page: Page, selector: str) -> bool:
@@ -575,6 +576,54 @@ async def test_a_device_whose_sound_is_turned_off_keeps_quiet_and_says_so() -> N
         vehicle.tell(replace(calm(), t_ms=9000, sound=Sound(1, Action.STOP, "a")))
         await expect(page.locator("#drive")).to_have_text("drive 8 · 0:00:09")
         assert await page.evaluate("window.tones") == []
+
+
+@pytest.mark.asyncio
+async def test_a_field_check_is_heard_on_the_driver_s_page_unlike_any_alert() -> None:
+    vehicle = Vehicle(replace(calm(), prompt=Prompt(5, NewsKind.FAILED)))
+    async with page_of(vehicle) as page:
+        await live(page)
+        await page.locator("#sound-off").click()
+        await expect(page.locator("#sound-off")).to_be_hidden()
+        assert await page.evaluate("window.tones") == []  # what was said before the page was there is past
+        heard: dict[NewsKind, list[bool]] = {}
+        count = 0
+        for i, kind in enumerate(NewsKind):
+            vehicle.tell(replace(calm(), prompt=Prompt(6 + i, kind)))
+            own = {"next": 6, "hold": 3, "passed": 4, "broken": 4, "failed": 5, "stop": 6, "done": 6}[kind]
+            found = (await tones(page, count + own))[count:]
+            assert max(found[:3]) < 0.06  # the ticks that no alert has
+            count += own
+            heard[kind] = [length > 0.3 for length in found[3:]]
+            vehicle.tell(replace(calm(), t_ms=5000 + i, prompt=Prompt(6 + i, kind)))  # the same once more is not news
+        assert heard[NewsKind.PASSED] == [False] and heard[NewsKind.BROKEN] == [True]
+        assert heard[NewsKind.FAILED] == [True] * 2 and heard[NewsKind.STOP] == [True] * 3
+        assert len(set(map(tuple, heard.values()))) == len(NewsKind)
+        assert len(await page.evaluate("window.tones")) == count
+
+
+@pytest.mark.asyncio
+async def test_a_field_check_never_sounds_over_an_alert() -> None:
+    vehicle = Vehicle(calm())
+    async with page_of(vehicle) as page:
+        await live(page)
+        await page.locator("#sound-off").click()
+        await expect(page.locator("#sound-off")).to_be_hidden()
+        vehicle.tell(replace(calm(), sound=Sound(1, Action.STOP, "c"), prompt=Prompt(1, NewsKind.HOLD)))
+        await tones(page, 4)
+        stop, *ticks = await page.evaluate("window.spans")
+        assert min(begun for begun, _ in ticks) >= stop[1] + 0.3  # it waits for the alert's end
+        vehicle.tell(replace(calm(), sound=Sound(1, Action.STOP, "c"), prompt=Prompt(2, NewsKind.PASSED)))
+        await tones(page, 8)
+        assert await page.evaluate("window.muted") == 0
+        vehicle.tell(replace(calm(), sound=Sound(2, Action.EASE, "d"), prompt=Prompt(2, NewsKind.PASSED)))
+        await tones(page, 11)
+        assert await page.evaluate("window.muted") == 2  # both that waited are cut off
+        unseen = replace(busy(), sound=Sound(2, Action.EASE, "d"))
+        vehicle.tell(replace(unseen, prompt=Prompt(3, NewsKind.NEXT)))
+        vehicle.tell(replace(unseen, t_ms=5000, prompt=Prompt(4, NewsKind.STOP)))
+        await expect(page.locator("#drive")).to_contain_text("0:00:05")
+        assert len(await page.evaluate("window.tones")) == 11  # while an alert calls it keeps quiet
 
 
 @pytest.mark.asyncio

@@ -47,13 +47,19 @@ QUIET_BROWSER = [
 ]
 VEILED = "document.getElementById('late').checkVisibility({opacityProperty: true})"
 KEPT = "localStorage.setItem('uphaul', JSON.stringify({read: true, units: '%s', look: '%s'}))"
-# A device whose sound can be counted: every tone that is started, with its length in seconds.
+# A device whose sound can be counted: every tone that is started, with its length in seconds, and with start and end;
+# how often something was cut off from what is heard.
 SPY = """
 window.tones = [];
+window.spans = [];
+window.muted = 0;
+const cut = GainNode.prototype.disconnect;
+GainNode.prototype.disconnect = function () { window.muted += 1; return cut.call(this); };
 const begin = OscillatorNode.prototype.start, end = OscillatorNode.prototype.stop;
 OscillatorNode.prototype.start = function (at) { this.began = at; return begin.call(this, at); };
 OscillatorNode.prototype.stop = function (at) {
     window.tones.push(at - this.began);
+    window.spans.push([this.began, at]);
     document.documentElement.dataset.tones = window.tones.length;
     return end.call(this, at);
 };

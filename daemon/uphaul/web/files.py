@@ -19,6 +19,7 @@ PAGES = {
     "/live.js": ("live.js", "text/javascript"),
     "/nearest.js": ("nearest.js", "text/javascript"),
     "/owner.js": ("owner.js", "text/javascript"),
+    "/prompts.js": ("prompts.js", "text/javascript"),
     "/readings.js": ("readings.js", "text/javascript"),
     "/replay.js": ("replay.js", "text/javascript"),
     "/rows.js": ("rows.js", "text/javascript"),

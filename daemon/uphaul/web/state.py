@@ -91,6 +91,7 @@ def told(status: Status, state: WebState, sent_ms: int) -> dict[str, Any]:
         },
         "notices": list(status.notices),
         "sound": None if sound is None else {"number": sound.number, "action": sound.action.word},
+        "prompt": None if status.prompt is None else {"number": status.prompt.number, "kind": status.prompt.kind.value},
         "clock": status.clock,
         "power_cut": status.power_cut,
         "played": None

@@ -8,7 +8,7 @@ import { showOwner, showOwnerAgain, startOwner } from "./owner.js";
 import { showReadings, showReadingsAgain, startReadings } from "./readings.js";
 import { showReplay, startReplay } from "./replay.js";
 import { byId, setText } from "./rows.js";
-import { hear, listenForTaps, soundState } from "./sound.js";
+import { hear, hearPrompt, listenForTaps, soundState } from "./sound.js";
 import { clockTime, useUnits } from "./words.js";
 
 function showTrip(status) {
@@ -26,6 +26,7 @@ function show(status) {
   showActing(status, status.alerts.filter(isUnseen).length);
   showOwner(status);
   hear(status.sound);
+  hearPrompt(status.prompt, ["ease", "stop"].includes(unseenAction()));
 }
 
 function showSound() {

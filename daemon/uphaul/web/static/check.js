@@ -1,19 +1,12 @@
 // The field check: asked for twice a second, shown in big words, sounded and spoken; says so when no answer comes.
 
 import { applyLook } from "./device.js";
+import { sound } from "./prompts.js";
 
 const EVERY_MS = 500;
 const OLD_MS = 3000;
-// Start and length of each tone in seconds: told apart by rhythm.
-const RHYTHMS = {
-  hold: [[0, 0.12]],
-  passed: [[0, 0.1], [0.16, 0.1]],
-  failed: [[0, 0.5], [0.65, 0.5]],
-  broken: [[0, 0.5]],
-  stop: [[0, 2.4]],
-  done: [[0, 0.1], [0.16, 0.1], [0.32, 0.4]],
-};
-const PRESSING = ["stop", "failed", "done", "passed", "broken", "hold"];
+const PAUSE_S = 0.4;
+const PRESSING = ["stop", "failed", "done", "passed", "broken", "hold", "next"];
 const SHAPES = { passed: "✓", failed: "✕", "stopped by an alert": "✕", "could not be measured": "?", skipped: "–", "not needed": "–" };
 
 const byId = (id) => document.getElementById(id);
@@ -29,6 +22,7 @@ const make = (name, className, text) => {
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 let context = null;
+let ends = 0; // when the last beep ends, in seconds of the context
 let voice = null;
 let heard = null; // how many news there had been; null before the first answer
 let came_ms = -Infinity;
@@ -55,15 +49,8 @@ function sayHowItSounds() {
 
 function beep(kind) {
   if (!audible()) return;
-  const start = context.currentTime + 0.02;
-  for (const [at, length] of RHYTHMS[kind] ?? []) {
-    const tone = context.createOscillator();
-    tone.type = "triangle";
-    tone.frequency.value = 660;
-    tone.connect(context.destination);
-    tone.start(start + at);
-    tone.stop(start + at + length);
-  }
+  const now = context.currentTime;
+  ends = sound(context, kind, ends > now ? ends + PAUSE_S : now + 0.02).until;
 }
 
 function speak(words) {

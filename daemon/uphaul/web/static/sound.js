@@ -1,6 +1,7 @@
 // Sound on the page: actions are told apart by rhythm, not by pitch. Browsers allow none before the first tap.
 
 import { device } from "./device.js";
+import { sound as prompted } from "./prompts.js";
 
 // Start and length of each tone, in seconds.
 const RHYTHMS = {
@@ -11,11 +12,15 @@ const RHYTHMS = {
 };
 const PITCH_HZ = 880;
 const LOUD = 0.5;
+const PAUSE_S = 0.4; // before a prompt of a field check
 const EDGE_S = 0.012; // without it each tone clicks
 
 let context = null;
 let changed = () => {};
 let heard = null; // number of the last call for a sound; null before the first event
+let ends = 0; // when the last tone of an alert ends, in seconds of the context
+let asked = null; // number of the last prompt of a field check
+let prompts = []; // those that sound or wait for it: when each ends, and what cuts it off
 
 export const audible = () => device.sound && context?.state === "running";
 
@@ -29,8 +34,11 @@ export function soundState() {
 /** Sounds an action, or "normal" for what is back to normal. */
 export function play(action) {
   if (!audible()) return;
+  for (const prompt of prompts) prompt.hush(); // nothing sounds over an alert
+  prompts = [];
   const start = context.currentTime + 0.02;
   for (const [at, length] of RHYTHMS[action] ?? []) {
+    ends = start + at + length;
     const tone = context.createOscillator();
     const gain = context.createGain();
     tone.type = "triangle";
@@ -50,6 +58,18 @@ export function hear(sound) {
   const number = sound?.number ?? 0;
   if (heard !== null && number !== heard && number > 0) play(sound.action);
   heard = number;
+}
+
+/** Called with every event, after `hear`: each prompt of a field check sounds once, when no alert does; none while one `calls`. */
+export function hearPrompt(prompt, calls) {
+  const number = prompt?.number ?? 0;
+  const news = asked !== null && number !== asked && number > 0;
+  asked = number;
+  if (!news || calls || !audible()) return;
+  const now = context.currentTime;
+  prompts = prompts.filter((each) => each.until > now);
+  const free = Math.max(ends, prompts.at(-1)?.until ?? 0);
+  prompts.push(prompted(context, prompt.kind, free > now ? free + PAUSE_S : now + 0.02));
 }
 
 // The first tap turns sound on; what stands unseen at that time is then told.

@@ -4,7 +4,7 @@
 
 const KEPT = "uphaul-page";
 const FILES = [
-  "/", "/app.js", "/acting.js", "/alerts.js", "/changes.js", "/device.js", "/live.js", "/nearest.js", "/owner.js", "/readings.js", "/replay.js",
+  "/", "/app.js", "/acting.js", "/alerts.js", "/changes.js", "/device.js", "/live.js", "/nearest.js", "/owner.js", "/prompts.js", "/readings.js", "/replay.js",
   "/rows.js", "/sound.js", "/words.js", "/style.css", "/live.css", "/icon.svg", "/manifest.webmanifest",
 ];
 const PATIENCE_MS = 4000;
