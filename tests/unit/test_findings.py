@@ -100,8 +100,8 @@ def test_leak_and_restricted_exhaust_cannot_be_told_apart_without_turbo_speed_an
     assert "The two are close" in found.words
 
 
-def test_brakes_and_wind_are_named_together_when_the_growth_of_the_drag_is_not_known() -> None:
-    found = judge(seen(blind=("drag_grows",), drag=2.0))
+def test_brakes_and_wind_are_named_together_when_their_share_at_low_speed_is_not_known() -> None:
+    found = judge(seen(blind=("drag_slow",), drag=2.0))
     assert set(keys(found)[:2]) == {"trailer-brakes", "headwind-weight"}
     assert "can't" in found.ranked[0].apart
 
@@ -138,7 +138,7 @@ def test_without_the_actuator_an_open_wastegate_and_a_leak_of_its_area_look_alik
 
 
 def test_brakes_and_wind_share_the_first_place_where_all_was_driven_at_one_speed() -> None:
-    found = judge(seen(blind=("drag_grows",), drag=2.0))
+    found = judge(seen(blind=("drag_slow",), drag=2.0))
     assert found.shared
 
 

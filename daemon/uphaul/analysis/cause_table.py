@@ -61,7 +61,7 @@ def _p(*expects: Expect, may: str = "", title: str = "") -> Picture:
 
 _HEAT = "coolant_light coolant_heavy coolant_slow hot_easy coolant_cold"
 _TURBO = "turbo_speed compressor_out drive_pressure"
-_WEAK = "drag drag_grows drag_slow boost fuel actuator"  # less air: the smoke limit holds fuel back
+_WEAK = "drag weight drag_slow boost fuel actuator"  # less air: the smoke limit holds fuel back
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -81,7 +81,7 @@ CAUSES: tuple[Cause, ...] = (
         "boost-control", "boost control worn or sticking (wastegate, vanes, actuator)",
         "move the actuator with a hand pump and a gauge: does it start and end where it should, without a jump?",
         (_p(_e("boost", -1, 2.2, 2.0), _e("actuator_reach", -1, 2.2, 2.2),
-            may="actuator egt drag drag_grows drag_slow fuel",
+            may="actuator egt drag weight drag_slow fuel",
            title="boost control lets boost go (sticks open)"),
          _p(_e("over_boost", 1, 2.2, 2.0), may="boost actuator",
             title="boost control holds too much boost (sticks shut)")),
@@ -91,7 +91,7 @@ CAUSES: tuple[Cause, ...] = (
         "turbine-leak", "exhaust leak before the turbine",
         "look for soot at the manifold and turbine flange, listen when cold; smoke tester in the exhaust",
         (_p(_e("boost", -1, 2.0, 1.6), _e("actuator", 1, 1.2, 0.3), _e("actuator_reach", -1, -2.0, 0.0),
-            may="egt drag drag_grows drag_slow fuel"),),
+            may="egt drag weight drag_slow fuel"),),
     ),
     Cause(
         "restricted-exhaust", "restricted exhaust after the turbine",
@@ -128,7 +128,7 @@ CAUSES: tuple[Cause, ...] = (
         "overfuelling", "overfuelling (injectors or pump give more than asked)",
         "leak-off and delivery test of the injectors, correction values by diagnosis; smoke",
         (_p(_e("mixture", -1, 1.8, 1.8), _e("egt", 1, 1.5, 0.8),
-            may="full_load_lean boost over_boost actuator drag_grows coolant_heavy coolant_light"),),
+            may="full_load_lean boost over_boost actuator weight coolant_heavy coolant_light"),),
     ),
     Cause(
         "egr-stuck", "exhaust recirculation stuck open",
@@ -154,14 +154,14 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "trailer-brakes", "trailer brakes drag (or a wheel bearing)",
         "infrared thermometer on every hub after a drive without braking; lift and turn each wheel",
-        (_p(_e("drag", 1, 2.3, 2.2), _e("drag_slow", 1, 1.0, 0.6), _e("drag_grows", 1, -1.2, 0.0), may="fuel"),),
+        (_p(_e("drag", 1, 2.3, 2.2), _e("drag_slow", 1, 1.0, 0.6), may="fuel"),),
     ),
     Cause(
         "headwind-weight", "headwind, or more weight than stated",
         "weigh vehicle and trailer; ask for wind and load; the same road in calm weather",
-        (_p(_e("drag", 1, 2.1, 1.2), _e("drag_slow", -1, 1.0, 0.6), _e("drag_grows", 1, 1.2, 0.0), may="fuel",
+        (_p(_e("drag", 1, 2.1, 2.2), _e("drag_slow", -1, 1.0, 0.6), may="fuel",
             title="headwind"),
-         _p(_e("drag", 1, 2.1, 1.2), _e("drag_grows", 1, 1.6, 0.8), may="fuel drag_slow",
+         _p(_e("weight", 1, 2.3, 2.2), _e("egt", 1, -1.6, 0.0), may="fuel",
             title="more weight than stated")),
         prior=0.3, fault=False,
     ),
@@ -198,9 +198,9 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "wrong-tune", "another tune than in the reference",
         "read which calibration is active; ask what was selected",
-        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost actuator drag drag_grows drag_slow coolant_heavy",
+        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost actuator drag weight drag_slow coolant_heavy",
             title="another tune was selected than in the reference"),
-         _p(_e("fuel", 0, 2.5, 2.5), may="boost over_boost actuator drag_grows",
+         _p(_e("fuel", 0, 2.5, 2.5), may="boost over_boost actuator weight",
             title="another tune is active than the one that is told")),
     ),
     Cause(

@@ -1,10 +1,13 @@
-"""What the road took beyond what it should: the reference's power for the fuel asked for, less the road load's.
+"""What the road took beyond what it should: what the wheels gave for the fuel, less what the road load asks for.
 
-Theory of operation. Over the reference a surface (engine speed, fuel) tells what the wheels get. On the drive in
-question that power over the speed is the force that the wheels gave; the road load (stated mass, grade, acceleration,
-still air) is the force they should have needed. What is left is drag: the same at any speed and load for dragging
-brakes; growing with speed against wind; growing with the force itself for more mass than stated, or for an engine
-that gives less.
+Theory of operation. Torque by fuel a revolution and friction, times the gear's ratio, less what speeds up the engine
+itself, is the force that the wheels give; the reference gives the constants. The road load (stated mass, grade,
+acceleration, still air) is the force that they should have needed. What is left over is told apart by what it goes
+with: what each kilogram is asked for by slope, rolling and acceleration (more mass than stated), speed through the air
+(wind: of a wind w the force goes with v w + w^2 / 2, so mostly with v), or nothing (brakes). Slope and acceleration
+stand on both sides, and so does their noise: the part of mass is therefore found with the force by fuel as instrument,
+which knows nothing of that noise. An engine that turns less of its fuel into work looks like more mass; other signs
+have to tell these two apart.
 """
 
 from __future__ import annotations
@@ -14,97 +17,190 @@ from dataclasses import dataclass
 import numpy as np
 
 from uphaul.analysis.pieces import PIECE_MS, Pieces
-from uphaul.physics.basis import Bools, Floats, Ints
+from uphaul.physics.atmosphere import SEA_LEVEL_K, SEA_LEVEL_KPA
+from uphaul.physics.basis import GRAVITY_M_S2, ZERO_DEGC_K, Bools, Floats, Ints
 
-__all__ = ["Drag", "drag"]
+__all__ = ["LEAST_DRAG_N", "Drag", "drag"]
 
-MOST_M_S2 = 0.25
-"""Faster changes of speed say more of the parts that turn than of the road. Source: our own choice."""
+LEAST_DRAG_N = 350.0
+"""Source: our own judgement: three times the rolling resistance of a slack tyre, some 2.5 m/s of wind that the two
+drives had otherwise."""
 
 LEAST = 60
 """Pieces that each drive needs. Source: our own choice, two minutes of pulling in gear."""
 
+LEAST_M_S, MOST_M_S2, MOST_GRADE = 3.0, 1.2, 0.004
+"""Slower there is no ratio; faster changes of speed are no pulling; where the grade changes by more from piece to
+piece, it is told late. Source of the three: our own choice; a trailer pulls away at some 0.5 m/s^2."""
+
+WARM_DEGC = 60.0
+"""Colder oil takes much more of the torque. Source: common practice."""
+
+ROLLING, ROTATING = 0.01, 1.035
+"""Of what each kilogram is asked for. Source: common practice, 0.008 to 0.015 and 1.03 to 1.05."""
+
+NOISE_N, NOISE_RATIO = 150.0, 60.0
+"""How far a piece lies off: at any speed, and for each revolution of the engine a metre. Source: our own judgement."""
+
+WIND_N, POWER_SHARE = 280.0, 0.045
+"""What two sound drives differ by, some 95 %: by wind (2 m/s), and by the force that an engine gives for its fuel.
+Source: our own judgement."""
+
+MOST_KG = 800.0
+"""A mass that is less sure than that is not told, and may be a half of it for all that is known. Source: our own
+choice, the load of a small trailer."""
+
 
 @dataclass(frozen=True, slots=True)
 class Drag:
-    """Force in N, each with its uncertainty (some 95 %): the mean, and by how much more it is at the 90th percentile of
-    speed (or of force) than at the 10th. `moments_ms` is where it was looked at."""
+    """Drag in N at the drive's usual speed, beside the part that goes with mass; the mass beyond what is stated, in kg;
+    and the share of the drag that is there at any speed (1 brakes, about 0.2 wind).
+
+    Each with its uncertainty (some 95 %). Mass is NaN where no grade is told or all was driven at one force, the share
+    where there is no drag to speak of. `moments_ms` is where it was looked at.
+    """
 
     mean_n: float
     mean_u: float
-    by_speed_n: float
-    by_speed_u: float
-    by_force_n: float
-    by_force_u: float
+    mass_kg: float
+    mass_u: float
+    share: float
+    share_u: float
     moments_ms: tuple[tuple[int, int], ...]
 
 
 def drag(p: Pieces, r: Pieces) -> Drag | None:
     """The drag of a drive beside a reference, None where there is too little of pulling in gear."""
-    mine, theirs = _pulling(p), _pulling(r)
+    (mine, gain), (theirs, gained) = _pulling(p), _pulling(r)
     if mine.sum() < LEAST or theirs.sum() < LEAST:
         return None
-    x, y = _terms(r, theirs), r.of("wheel_power")[theirs]
-    surface = np.linalg.lstsq(x, y, rcond=1e-6)[0]
-    off = np.abs(y - x @ surface)
-    keep = off <= 5.0 * 1.4826 * float(np.median(off))
-    surface = np.linalg.lstsq(x[keep], y[keep], rcond=1e-6)[0]
-    inside = mine.copy()
     for role in ("rpm", "fuel"):
         low, high = np.quantile(r.of(role)[theirs], (0.01, 0.99))
-        span = float(high - low)
-        inside &= (p.of(role) >= low - 0.1 * span) & (p.of(role) <= high + 0.1 * span)
-    if inside.sum() < LEAST:
+        beyond = 0.1 * float(high - low)
+        mine &= (p.of(role) >= low - beyond) & (p.of(role) <= high + beyond)
+    if mine.sum() < LEAST:
         return None
-    speed = p.of("speed")[inside]
-    given_n = _terms(p, inside) @ surface / speed * 1000.0
-    lost_n = given_n - p.of("wheel_power")[inside] / speed * 1000.0
-    off = np.abs(lost_n - np.median(lost_n))
-    keep = off <= 4.0 * 1.4826 * float(np.median(off))
-    lost_n, given_n, speed, block = lost_n[keep], given_n[keep], speed[keep], p.block[inside][keep]
-    square = np.square(speed)
-    middle = np.stack((np.ones(len(speed)), square - square.mean(), given_n - given_n.mean()), axis=1)
-    of, covariance = _by_block(middle, lost_n, block)
-    spans = np.array([1.0, *(float(np.subtract(*np.quantile(v, (0.9, 0.1)))) for v in (square, given_n))])
-    size, u = of * spans, 2.0 * np.sqrt(np.diag(covariance)) * spans
-    # the reference's surface has its own error, and either drive had wind: judgement, some 2 m/s
-    u = np.hypot(u, (280.0, 250.0, 250.0))
-    at = np.flatnonzero(inside)
-    (mean, by_speed, by_force), (mean_u, by_speed_u, by_force_u) = size.tolist(), u.tolist()
+    lost = _Lost((p, mine, gain), (r, theirs, gained))
+    wind = p.of("speed")[mine] * _density(p)[mine]
+    columns = [np.ones(len(wind))]
+    of, covariance = lost.by(columns)
+    mean, mean_u = float(of[0]), 2.0 * float(np.sqrt(covariance[0, 0]))
+    mass = mass_u = share = share_u = float("nan")
+    if p.has("grade"):
+        each = GRAVITY_M_S2 * (p.of("grade")[mine] + ROLLING) + ROTATING * gain[mine]
+        of, covariance = lost.by(columns, each)
+        sure = 2.0 * float(np.sqrt(covariance[1, 1]))
+        if sure < MOST_KG:
+            stated = float(np.cov(lost.given, each)[0, 1]) / float(each.var())
+            mass, mass_u = float(of[1]), float(np.hypot(sure, POWER_SHARE * stated))
+            mean, mean_u = float(of[0]), 2.0 * float(np.sqrt(covariance[0, 0]))
+        else:
+            mean_u = float(np.hypot(mean_u, 0.5 * MOST_KG * each.mean()))
+    if mean >= LEAST_DRAG_N:
+        of, covariance = lost.by([*columns, wind / wind.mean()], None if np.isnan(mass) else each)
+        whole = float(of[0] + of[1])
+        share = float(of[0]) / whole
+        slope = np.array([1.0 - share, -share]) / whole
+        share_u = float(np.hypot(2.0 * np.sqrt(slope @ covariance[:2, :2] @ slope), WIND_N / whole))
+    at = np.flatnonzero(mine)
     where = ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)
-    return Drag(mean, mean_u, by_speed, by_speed_u, by_force, by_force_u, where)
+    return Drag(mean, float(np.hypot(mean_u, WIND_N)), mass, mass_u, share, share_u, where)
 
 
-def _pulling(p: Pieces) -> Bools:
-    """In gear, under power, the clutch closed, neither shifting nor just after."""
+_Pulling = tuple[Pieces, Bools, Floats]
+"""A drive, its pieces in question, and the gain of speed in every piece, m/s^2."""
+
+
+class _Lost:
+    """The force that the wheels gave by fuel (`given`), less what the road load asks for, and what it goes with."""
+
+    def __init__(self, here: _Pulling, there: _Pulling) -> None:
+        (p, mine, _), (r, theirs, _) = here, there
+        x = _terms(*there)
+        scale = np.sqrt(np.mean(np.square(x), axis=0))
+        of, self._engine, _, _ = _fit(x / scale, x / scale, _force(r, theirs), _noise(r, theirs), r.block[theirs])
+        self._terms = _terms(*here) / scale
+        self.given: Floats = self._terms @ of
+        self._lost: Floats = self.given - _force(p, mine)
+        self._noise, self._block = _noise(p, mine), p.block[mine]
+
+    def by(self, columns: list[Floats], each: Floats | None = None) -> tuple[Floats, Floats]:
+        """(what is lost by each column and by `each` kilogram, its covariance, the reference's own doubt included)."""
+        known = asked = np.stack(columns, axis=1)
+        if each is not None:
+            asked = np.column_stack((asked, each))
+            known = np.column_stack((known, (self.given - self.given.mean()) / max(float(self.given.std()), 1.0)))
+        of, covariance, inverse, keep = _fit(known, asked, self._lost, self._noise, self._block)
+        engine = inverse @ (known / np.square(self._noise)[:, np.newaxis])[keep].T @ self._terms[keep]
+        return of, covariance + engine @ self._engine @ engine.T
+
+
+def _pulling(p: Pieces) -> tuple[Bools, Floats]:
+    """(in gear and under power, warm, the clutch closed, not shifting; the gain of speed in m/s^2)."""
     gear = p.of("gear") if p.has("gear") else p.of("gear_by_ratio")
-    out: Bools = (gear >= 1.0) & (gear == np.round(gear)) & (p.of("fuel") > 1e-3) & (p.of("speed") > 5.0)
-    before = np.concatenate((gear[:1], gear[:-1]))
-    speed = p.of("speed")
-    gained = np.abs(np.concatenate(([np.inf], np.diff(speed))) / np.maximum(np.diff(p.number, prepend=0), 1))
-    out &= gained < MOST_M_S2 * PIECE_MS / 1000.0
-    out &= (gear == before) & (p.of("pedal") > 0.1 if p.has("pedal") else True)
+    before, after = np.concatenate((gear[:1], gear[:-1])), np.concatenate((gear[1:], gear[-1:]))
+    when_s = p.number * (PIECE_MS / 1000.0)
+    gain = np.gradient(p.of("speed"), when_s) if len(p) > 1 else np.zeros(len(p))
+    out: Bools = (gear >= 1.0) & (gear == before) & (gear == after) & (np.abs(gain) < MOST_M_S2)
+    out &= (p.of("fuel") > 1e-3) & (p.of("speed") > LEAST_M_S) & (p.of("rpm") > 300.0)
+    if p.has("pedal"):
+        out &= p.of("pedal") > 0.1
     if p.has("clutch_slip"):
         out &= np.abs(np.nan_to_num(p.of("clutch_slip"))) < 0.03
-    out &= np.isfinite(p.of("wheel_power")) & np.isfinite(p.of("rpm"))
-    return out
+    if p.has("grade") and len(p) > 1:
+        out &= np.abs(np.gradient(p.of("grade"))) < MOST_GRADE
+    if p.has("oil_temp"):
+        out &= p.of("oil_temp") > WARM_DEGC
+    return out & np.isfinite(p.of("wheel_power")), gain
 
 
-def _terms(p: Pieces, take: Bools) -> Floats:
-    x, y = p.of("rpm")[take] / 1000.0, p.of("fuel")[take] * 100.0
-    return np.stack((np.ones(len(x)), x, y, x * y, y * y, x * x), axis=1)
+def _terms(p: Pieces, take: Bools, gain: Floats) -> Floats:
+    """What the wheels' force is made of: the engine's torque by fuel and speed, times the ratio; its own inertia."""
+    rev, ratio = p.of("rpm")[take] / 1000.0, _ratio(p, take)
+    fuel = p.of("fuel")[take] * 1000.0 / rev
+    torque = np.stack((np.ones(len(rev)), fuel, fuel * fuel, rev, rev * fuel), axis=1)
+    return np.column_stack((torque * ratio[:, np.newaxis], gain[take] * ratio * ratio))
 
 
-def _by_block(x: Floats, y: Floats, block: Ints) -> tuple[Floats, Floats]:
-    """Least squares, and its covariance with blocks as observations (the sandwich of clustered errors).
+def _ratio(p: Pieces, take: Bools) -> Floats:
+    ratio: Floats = p.of("rpm")[take] / p.of("speed")[take] / 60.0
+    return ratio
 
-    Source: Liang and Zeger 1986, from memory.
+
+def _force(p: Pieces, take: Bools) -> Floats:
+    force: Floats = p.of("wheel_power")[take] * 1000.0 / p.of("speed")[take]
+    return force
+
+
+def _noise(p: Pieces, take: Bools) -> Floats:
+    return np.hypot(NOISE_N, NOISE_RATIO * _ratio(p, take))
+
+
+def _density(p: Pieces) -> Floats:
+    """The air's density over that at sea level, 1 where nothing tells it."""
+    if not p.has("baro", "ambient"):
+        return np.ones(len(p))
+    thin = p.of("baro") / SEA_LEVEL_KPA * (SEA_LEVEL_K / (p.of("ambient") + ZERO_DEGC_K))
+    return np.where(np.isnan(thin), 1.0, thin)
+
+
+def _fit(known: Floats, asked: Floats, y: Floats, noise: Floats, block: Ints) -> tuple[Floats, Floats, Floats, Bools]:
+    """(what `y` takes of each column of `asked`, its covariance, the inverse, the pieces kept): least squares with
+    `known` as instruments (`asked` itself: plain ones), weighed by `noise`, twice more without what lies far off.
+
+    Blocks are the observations of the covariance (the sandwich of clustered errors).
+    Source: Liang and Zeger 1986; instruments: Wald 1940; both from memory.
     """
-    inverse = np.linalg.pinv(x.T @ x)
-    of = inverse @ x.T @ y
-    rest = y - x @ of
-    names, group = np.unique(block, return_inverse=True)
+    x, z, y = asked / noise[:, np.newaxis], known / noise[:, np.newaxis], y / noise
+    keep: Bools = np.ones(len(y), dtype=bool)
+    for again in (True, True, False):
+        inverse: Floats = np.asarray(np.linalg.pinv(z[keep].T @ x[keep]), dtype=np.float64)
+        of = inverse @ z[keep].T @ y[keep]
+        if again:
+            off = np.abs(y - x @ of)
+            keep = off <= 4.0 * 1.4826 * float(np.median(off[keep])) + 1e-9
+    names, group = np.unique(block[keep], return_inverse=True)
     scores = np.zeros((len(names), x.shape[1]))
-    np.add.at(scores, group, x * rest[:, np.newaxis])
-    more = len(names) / max(len(names) - x.shape[1], 1)
-    return of, more * inverse @ (scores.T @ scores) @ inverse
+    np.add.at(scores, group, z[keep] * (y - x @ of)[keep, np.newaxis])
+    covariance: Floats = inverse @ (scores.T @ scores) @ inverse.T * (len(names) / max(len(names) - x.shape[1], 1))
+    return of, covariance, inverse, keep

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from math import isnan
 
 from uphaul.analysis import looks
-from uphaul.analysis.looks import LEAST_DRAG_N, UNKNOWN, Seen, Span
+from uphaul.analysis.drag import LEAST_DRAG_N
+from uphaul.analysis.looks import UNKNOWN, Seen, Span
 from uphaul.analysis.pair import Pair
 
 __all__ = ["SIGNS", "Evidence", "Pair", "Sign", "evidence"]
@@ -149,8 +150,9 @@ SIGNS: tuple[Sign, ...] = (
     Sign("drag", "N", LEAST_DRAG_N, "the road takes more than weight, slope and air should",
          "the road takes no more than weight, slope and air should",
          ("wheel_power", "fuel", "speed"), looks.drag),
-    Sign("drag_grows", "N", 250.0, "and the more, the faster or the steeper", "and the less, the faster or the steeper",
-         ("wheel_power", "fuel", "speed"), looks.drag_grows),
+    Sign("weight", "kg", 300.0, "slopes and pulling away ask for more than the stated mass should",
+         "slopes and pulling away ask for no more than the stated mass should",
+         ("wheel_power", "fuel", "speed", "grade"), looks.weight),
     Sign("drag_slow", "%", 15.0, "the drag is there at low speed too (share beyond a half)",
          "the drag fades at low speed (share short of a half)",
          ("wheel_power", "fuel", "speed"), looks.drag_slow),

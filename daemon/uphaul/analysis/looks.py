@@ -8,7 +8,6 @@ from math import isnan
 import numpy as np
 
 from uphaul.analysis.cooling import cold_when_warm, coolant_beside, hot_at_ease
-from uphaul.analysis.drag_slow import drag_at_low_speed
 from uphaul.analysis.pair import Pair
 from uphaul.analysis.pieces import PIECE_MS, Pieces
 from uphaul.analysis.quantities import load_role
@@ -17,7 +16,6 @@ from uphaul.analysis.whole import ROLES
 from uphaul.physics.basis import Bools
 
 __all__ = [
-    "LEAST_DRAG_N",
     "UNKNOWN",
     "Seen",
     "Span",
@@ -29,7 +27,6 @@ __all__ = [
     "coolant_slow",
     "cuts",
     "drag",
-    "drag_grows",
     "drag_slow",
     "full_load_lean",
     "hot_easy",
@@ -39,6 +36,7 @@ __all__ = [
     "slip",
     "soak",
     "told_tune",
+    "weight",
 ]
 
 Span = tuple[int, int]
@@ -49,10 +47,6 @@ CREEP_M_S, SLOW_M_S, SLOW_MS = 3.5, 15.5, 120_000
 SOAKED_K = 10.0
 BAND_DEGC = 94.0
 """Source of the five: our own choice, near common practice (thermostat wide open and fan at work by then)."""
-
-LEAST_DRAG_N = 350.0
-"""Source: our own judgement: three times the rolling resistance of a slack tyre, some 2.5 m/s of wind that the two
-drives had otherwise."""
 
 UNKNOWN: Seen = (float("nan"), float("nan"), ())
 
@@ -303,22 +297,15 @@ def drag(pair: Pair) -> Seen:
     return UNKNOWN if d is None else (max(d.mean_n, 0.0), d.mean_u, d.moments_ms)
 
 
-def drag_grows(pair: Pair) -> Seen:
-    """Of the growth with speed and with force, the surer one."""
+def weight(pair: Pair) -> Seen:
     d = pair.drag
-    if d is None:
-        return UNKNOWN
-    if d.mean_n < 0.6 * max(d.mean_u, LEAST_DRAG_N):
-        return 0.0, 0.0, ()  # there is none to grow
-    pairs = [(d.by_speed_n, d.by_speed_u), (d.by_force_n, d.by_force_u)]
-    value, uncertainty = max(pairs, key=lambda v: v[0] / max(v[1], 1.0))
-    return value, uncertainty, d.moments_ms
+    # less is a load left at home, or an engine that gives more: no fault
+    return UNKNOWN if d is None or isnan(d.mass_kg) else (max(d.mass_kg, 0.0), d.mass_u, d.moments_ms)
 
 
 def drag_slow(pair: Pair) -> Seen:
-    """By how much, in %, the share of the drag that is there at low speed is beyond a half."""
+    """By how much, in %, the share of the drag that is there at any speed is beyond a half."""
     d = pair.drag
-    if d is None or pair.there is None or d.mean_n < LEAST_DRAG_N:
+    if d is None or isnan(d.share):
         return UNKNOWN
-    share, uncertainty, moments = drag_at_low_speed(pair.here, pair.there)
-    return 100.0 * (share - 0.5), 50.0 * uncertainty, moments  # a half of 95 %: of two answers one is right
+    return 100.0 * (d.share - 0.5), 50.0 * d.share_u, d.moments_ms  # a half of 95 %: of two answers one is right
