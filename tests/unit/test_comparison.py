@@ -82,6 +82,19 @@ def test_turbine_balance_is_free_of_height_when_the_turbo_is_the_same() -> None:
     assert balances[0] == pytest.approx(balances[1], abs=1e-6)
 
 
+def test_what_the_turbine_lets_through_is_free_of_height_heat_and_load_and_tells_a_hole_by_its_share() -> None:
+    # Stodola's ellipse (Stodola 1927, Steam and Gas Turbines, from memory): flow ~ sqrt(p3^2 - p4^2) / sqrt(T3)
+    def through(baro: float, p3: float, egt: float, map_kpa: float, more: float = 1.0) -> float:
+        flow = more * np.sqrt(p3**2 - baro**2) / np.sqrt(egt + 273.15)
+        rpm = 400.0 * flow * 333.15 / map_kpa
+        readings = {**AIR, "baro": baro, "exhaust_pressure": p3, "egt": egt, "map": map_kpa, "rpm": float(rpm)}
+        return number("swallow", **readings, boost_actuator=0.6)
+
+    low, high = through(100.0, 270.0, 650.0, 250.0), through(75.0, 190.0, 480.0, 180.0)
+    assert low == pytest.approx(high, abs=1e-6)
+    assert through(100.0, 270.0, 650.0, 250.0, more=1.12) - low == pytest.approx(100.0 * np.log(1.12), abs=1e-6)
+
+
 def test_mixture_number_is_the_same_for_another_load_of_the_same_engine() -> None:
     # By the definition of lambda and the ideal-gas law: air by speed and density over fuel
     light = {**AIR, "map": 150.0, "fuel": 0.004}

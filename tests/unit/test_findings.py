@@ -94,7 +94,7 @@ def test_an_open_wire_shows_without_a_reference() -> None:
 
 
 def test_leak_and_restricted_exhaust_cannot_be_told_apart_without_turbo_speed_and_it_is_said() -> None:
-    found = judge(seen(blind=("turbo_speed",), turbine_balance=-1.8, drive_pressure=1.3))
+    found = judge(seen(blind=("turbo_speed", "swallow"), turbine_balance=-1.8, drive_pressure=1.3))
     assert set(keys(found)[:2]) == {"charge-leak", "restricted-exhaust"}
     assert "turbo_speed" in found.ranked[0].apart
     assert "The two are close" in found.words
@@ -107,7 +107,8 @@ def test_brakes_and_wind_are_named_together_when_their_share_at_low_speed_is_not
 
 
 def test_causes_that_no_fitted_signal_tells_apart_share_the_first_place() -> None:
-    found = judge(seen(blind=("actuator", "actuator_reach"), boost=-2.0))
+    blind = ("actuator", "actuator_reach", "actuator_opens", "swallow")
+    found = judge(seen(blind=blind, boost=-2.0, swallow_shut=2.0))
     assert keys(found)[:2] == ["boost-control", "turbine-leak"]
     assert found.shared
     assert [f.place for f in found.ranked[:2]] == [1, 1]
@@ -116,7 +117,8 @@ def test_causes_that_no_fitted_signal_tells_apart_share_the_first_place() -> Non
 
 
 def test_the_actuator_tells_an_open_wastegate_from_a_leak_before_the_turbine() -> None:
-    leak, open_ = judge(seen(boost=-2.0)), judge(seen(boost=-2.0, actuator=-2.0, actuator_reach=-2.0))
+    short = {"boost": -2.0, "swallow_shut": 2.0}
+    leak, open_ = judge(seen(**short, swallow=2.0)), judge(seen(**short, actuator=-2.0, actuator_reach=-2.0))
     assert leak.verdict == "turbine-leak"
     assert open_.verdict == "boost-control"
     assert not leak.shared
@@ -137,6 +139,19 @@ def test_without_the_actuator_an_open_wastegate_and_a_leak_of_its_area_look_alik
     assert findings(drives[1], reference).shared
 
 
+def test_a_leak_before_the_turbine_that_boost_control_makes_up_for_is_named_all_the_same() -> None:
+    # the actuator closes further, boost stays: what gets past the turbine at a position tells
+    found = judge(seen(swallow=2.0, swallow_shut=2.0, actuator=2.0))
+    assert found.verdict == "turbine-leak"
+    assert not found.shared
+
+
+def test_boost_control_that_never_opens_is_named_where_it_had_nothing_to_hold() -> None:
+    found = judge(seen(actuator_opens=3.0))
+    assert found.verdict == "boost-control"
+    assert "sticks shut" in found.ranked[0].title
+
+
 def test_brakes_and_wind_share_the_first_place_where_all_was_driven_at_one_speed() -> None:
     found = judge(seen(blind=("drag_slow",), drag=2.0))
     assert found.shared
@@ -150,7 +165,8 @@ def test_sound_drives_have_nothing_wrong() -> None:
 @pytest.mark.parametrize(
     ("fault", "cause"),
     [(c.name, c.cause) for c in FAULTY if c.name in {
-        "restricted intake", "boost control stuck open", "intercooler fouled", "overfuelling",
+        "restricted intake", "boost control stuck open", "boost control stuck shut", "leak before the turbine",
+        "charge leak", "exhaust recirculation stuck", "intercooler fouled", "overfuelling",
         "restricted exhaust", "clutch slips", "fuel starvation", "box cuts power", "manifold sensor drifts",
         "coolant sensor drifts", "loose wire, boost", "tune told is another"}],
 )  # fmt: skip
@@ -161,7 +177,7 @@ def test_a_clear_fault_is_ranked_first(fault: str, cause: str) -> None:
 
 
 def test_a_clear_leak_is_among_the_first_two_and_told_as_close_where_turbo_speed_decides() -> None:
-    reference, drive = faulty("charge leak")
+    reference, drive = (without(d, "boost_actuator") for d in faulty("charge leak"))
     found = findings(drive, reference)
     assert set(keys(found)[:2]) == {"charge-leak", "restricted-exhaust"}
     assert "turbo turns faster" in found.ranked[0].apart

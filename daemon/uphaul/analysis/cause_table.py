@@ -60,6 +60,7 @@ def _p(*expects: Expect, may: str = "", title: str = "") -> Picture:
 
 
 _HEAT = "coolant_light coolant_heavy coolant_slow hot_easy coolant_cold"
+_TURBINE = "swallow swallow_shut"
 _TURBO = "turbo_speed compressor_out drive_pressure"
 _WEAK = "drag weight drag_slow boost fuel actuator"  # less air: the smoke limit holds fuel back
 
@@ -80,24 +81,25 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "boost-control", "boost control worn or sticking (wastegate, vanes, actuator)",
         "move the actuator with a hand pump and a gauge: does it start and end where it should, without a jump?",
-        (_p(_e("boost", -1, 2.2, 2.0), _e("actuator_reach", -1, 2.2, 2.2),
+        (_p(_e("boost", -1, 2.0, 1.6), _e("actuator_reach", -1, 2.2, 2.2), _e("swallow_shut", 1, 1.2, 0.6),
             may="actuator egt drag weight drag_slow fuel",
            title="boost control lets boost go (sticks open)"),
-         _p(_e("over_boost", 1, 2.2, 2.0), may="boost actuator",
+         _p(_e("over_boost", 1, 2.0, 1.0), _e("actuator_opens", 1, 2.2, 2.0), may="boost actuator",
             title="boost control holds too much boost (sticks shut)")),
         prior=0.2,
     ),
     Cause(
         "turbine-leak", "exhaust leak before the turbine",
         "look for soot at the manifold and turbine flange, listen when cold; smoke tester in the exhaust",
-        (_p(_e("boost", -1, 2.0, 1.6), _e("actuator", 1, 1.2, 0.3), _e("actuator_reach", -1, -2.0, 0.0),
-            may="egt drag weight drag_slow fuel"),),
+        (_p(_e("boost", -1, 2.0, 0.8), _e("swallow", 1, 2.2, 2.0), _e("swallow_shut", 1, 1.2, 0.6),
+            _e("actuator_reach", -1, -2.0, 0.0),
+            may="actuator egt drag weight drag_slow fuel"),),
     ),
     Cause(
         "restricted-exhaust", "restricted exhaust after the turbine",
         "pressure gauge after the turbine at full load, or a run with the exhaust opened",
-        (_p(_e("turbine_balance", -1, 1.8, 2.4), _e("drive_pressure", 1, 1.8, 1.8), _e("turbo_speed", 1, -1.8, 0.0),
-            may=f"egt {_WEAK}"),),
+        (_p(_e("turbine_balance", -1, 1.8, 2.0), _e("drive_pressure", 1, 1.6, 1.6), _e("turbo_speed", 1, -1.8, 0.0),
+            _e("swallow", -1, 1.4, 1.6), _e("swallow_shut", -1, 0.8, 0.8), may=f"egt {_WEAK}"),),
     ),
     Cause(
         "cooler-fouled", "intercooler fouled or its wind blocked",
@@ -134,7 +136,7 @@ CAUSES: tuple[Cause, ...] = (
         "egr-stuck", "exhaust recirculation stuck open",
         "take off the valve or blank it for a run; watch its position by diagnosis",
         (_p(_e("mixture", -1, 1.6, 1.2), _e("turbine_balance", 1, 1.4, 0.5), _e("egt_for_mixture", -1, 0.6, 0.1),
-            may=f"{_TURBO} full_load_lean egt coolant_heavy coolant_light fuel {_WEAK}"),),
+            may=f"{_TURBO} {_TURBINE} full_load_lean egt coolant_heavy coolant_light fuel {_WEAK}"),),
     ),
     Cause(
         "fuel-starvation", "fuel starvation (filter, lift pump, line)",
@@ -169,21 +171,23 @@ CAUSES: tuple[Cause, ...] = (
         "sensor-drift", "a sensor reads wrong",
         "compare with a second instrument at two points: hand pump and gauge, or ice and boiling water",
         (_p(_e("rest_pressure", 0, 2.6, 2.2), title="manifold pressure sensor reads wrong",
-            may=f"{_TURBO} boost over_boost turbine_balance egt egt_for_mixture mixture full_load_lean fuel"),
-         _p(_e("egt", 1, 1.4, 1.2), _e("egt_for_mixture", 1, 0.3, 0.8), _e("turbine_balance", -1, 1.0, 2.8),
-            may="drive_pressure",
+            may=f"{_TURBO} {_TURBINE} boost over_boost turbine_balance egt egt_for_mixture mixture full_load_lean "
+                "fuel"),
+         _p(_e("egt", 1, 1.4, 1.2), _e("egt_for_mixture", 1, 0.3, 0.8), _e("turbine_balance", -1, 1.0, 2.0),
+            _e("swallow", 1, 1.2, 0.6), may="drive_pressure swallow_shut",
             title="exhaust temperature probe reads high"),
-         _p(_e("egt", -1, 1.4, 1.2), _e("egt_for_mixture", -1, 0.3, 0.8), _e("turbine_balance", 1, 1.0, 2.8),
-            may="drive_pressure",
+         _p(_e("egt", -1, 1.4, 1.2), _e("egt_for_mixture", -1, 0.3, 0.8), _e("turbine_balance", 1, 1.0, 2.0),
+            _e("swallow", -1, 1.2, 0.6), may="drive_pressure swallow_shut",
             title="exhaust temperature probe reads low"),
          _p(_e("head_over_coolant", 0, 2.6, 2.5), may=_HEAT, title="coolant sensor reads wrong (the head disagrees)"),
          _p(_e("charge_light", 1, 1.6, 0.8), _e("cooler", -1, 1.0, 1.0), _e("egt", -1, 0.7, 0.3),
             _e("mixture", 1, 0.7, 0.3),
-            may="turbine_balance egt_for_mixture full_load_lean drive_pressure soak",
+            may=f"turbine_balance egt_for_mixture full_load_lean drive_pressure soak {_TURBINE}",
             title="charge air sensor reads high"),
          _p(_e("charge_light", -1, 1.6, 0.8), _e("cooler", 1, 1.0, 1.0), _e("egt", 1, 0.7, 0.3),
             _e("mixture", -1, 0.7, 0.3),
-            may="turbine_balance egt_for_mixture full_load_lean drive_pressure", title="charge air sensor reads low"),
+            may=f"turbine_balance egt_for_mixture full_load_lean drive_pressure {_TURBINE}",
+            title="charge air sensor reads low"),
          _p(_e("mixture", 1, 1.6, 1.5), _e("egt_for_mixture", 1, 1.0, 0.5), may="full_load_lean",
             title="mixture sensor reads lean"),
          _p(_e("mixture", -1, 1.6, 1.5), _e("egt_for_mixture", -1, 1.0, 0.5), may="full_load_lean",

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import isnan
 
-from uphaul.analysis import looks
+from uphaul.analysis import boost_looks, looks
 from uphaul.analysis.drag import LEAST_DRAG_N
 from uphaul.analysis.looks import UNKNOWN, Seen, Span
 from uphaul.analysis.pair import Pair
@@ -84,15 +84,24 @@ _AIR = ("map", "baro", "ambient")
 SIGNS: tuple[Sign, ...] = (
     Sign("boost", "kPa", 6.0, "boost above the reference at full load", "boost short of the reference at full load",
          ("rpm", "map", "baro"), looks.compared("boost", top=True)),
-    Sign("over_boost", "kPa", 8.0, "highest boost above the reference's", "highest boost as in the reference",
+    Sign("over_boost", "kPa", 6.0, "highest boost above the reference's", "highest boost as in the reference",
          ("rpm", "map"),
-         looks.over_boost),
+         boost_looks.over_boost),
     Sign("actuator", "%", 4.0, "boost control's actuator closed further for the same load",
          "boost control's actuator closed less for the same load",
          ("boost_actuator", "rpm", "map", "baro"), looks.compared("actuator")),
     Sign("actuator_reach", "%", 8.0, "boost control's actuator closes further than it did",
          "boost control's actuator does not close as far as it did",
-         ("boost_actuator", "rpm", "map", "baro"), looks.actuator_reach),
+         ("boost_actuator", "rpm", "map", "baro"), boost_looks.actuator_reach),
+    Sign("actuator_opens", "%", 15.0, "boost control's actuator does not open as far as it did",
+         "boost control's actuator opens further than it did",
+         ("boost_actuator", "rpm", "map", "baro"), boost_looks.actuator_opens),
+    Sign("swallow", "%", 3.5, "more gets past the turbine than the actuator's position says",
+         "less gets past the turbine than the actuator's position says",
+         ("boost_actuator", "exhaust_pressure", "egt", "charge", "rpm", "map", "baro"), looks.compared("swallow")),
+    Sign("swallow_shut", "%", 4.0, "more gets past the turbine where boost control holds all it can",
+         "less gets past the turbine where boost control holds all it can",
+         ("exhaust_pressure", "egt", "charge", "rpm", "map", "baro"), boost_looks.swallow_shut),
     Sign("turbo_speed", "rpm", 1400.0, "turbo turns faster for the same work", "turbo turns slower for the same work",
          ("turbo_speed", *_AIR), looks.compared("turbo_speed")),
     Sign("compressor_out", "K", 6.0, "air leaves the turbo hotter for the same ratio",
@@ -110,7 +119,7 @@ SIGNS: tuple[Sign, ...] = (
     Sign("full_load_lean", "%", 6.0, "mixture goes lean at full load, more than elsewhere",
          "mixture goes rich at full load, more than elsewhere",
          ("mixture", "fuel", "charge", "map", "pedal"), looks.full_load_lean),
-    Sign("cuts", "times", 2.0, "power is cut for seconds at full pedal", "no cuts of power",
+    Sign("cuts", "times", 1.4, "power is cut for seconds at full pedal", "no cuts of power",
          ("mixture", "fuel", "charge", "map", "pedal", "rpm"), looks.cuts),
     Sign("egt", "K", 18.0, "exhaust hotter for the air and fuel asked for",
          "exhaust cooler for the air and fuel asked for",

@@ -10,7 +10,6 @@ import numpy as np
 from uphaul.analysis.cooling import cold_when_warm, coolant_beside, hot_at_ease
 from uphaul.analysis.pair import Pair
 from uphaul.analysis.pieces import PIECE_MS, Pieces
-from uphaul.analysis.quantities import load_role
 from uphaul.analysis.spans import runs
 from uphaul.analysis.whole import ROLES
 from uphaul.physics.basis import Bools
@@ -19,7 +18,6 @@ __all__ = [
     "UNKNOWN",
     "Seen",
     "Span",
-    "actuator_reach",
     "charge_light",
     "compared",
     "coolant",
@@ -30,8 +28,8 @@ __all__ = [
     "drag_slow",
     "full_load_lean",
     "hot_easy",
+    "longest",
     "missing",
-    "over_boost",
     "rest_pressure",
     "slip",
     "soak",
@@ -68,38 +66,10 @@ def compared(name: str, top: bool = False) -> Callable[[Pair], Seen]:
     return see
 
 
-def _spans(p: Pieces, where: Bools, most: int = 4) -> tuple[Span, ...]:
+def longest(p: Pieces, where: Bools, most: int = 4) -> tuple[Span, ...]:
     """The longest stretches of pieces, in order of time."""
     best = sorted(runs(where), key=lambda s: s[0] - s[1])[:most]
     return tuple(sorted((int(p.first_ms[a]), int(p.last_ms[b - 1])) for a, b in best))
-
-
-def over_boost(pair: Pair) -> Seen:
-    if pair.there is None:
-        return UNKNOWN
-    mine, theirs = pair.here.of("map"), pair.there.of("map")
-    loaded = [np.isfinite(v) & (p.of("rpm") > 1500.0) for v, p in ((mine, pair.here), (theirs, pair.there))]
-    load = load_role(pair.here, pair.there)
-    if load and load != "boost":  # more load than the reference met may well mean more boost
-        loaded[0] &= pair.here.of(load) <= 1.02 * np.nanquantile(pair.there.of(load)[loaded[1]], 0.99)
-    if min(np.count_nonzero(v) for v in loaded) < 60:
-        return UNKNOWN
-    top, other = (float(np.sort(v[k])[-3]) for v, k in ((mine, loaded[0]), (theirs, loaded[1])))
-    return max(top - other, 0.0), 4.0, _spans(pair.here, mine > other + 4.0)
-
-
-def actuator_reach(pair: Pair) -> Seen:
-    """How much further the actuator closes at its furthest than in the reference, in % of its way."""
-    if pair.there is None:
-        return UNKNOWN
-    ends = []
-    for p in (pair.here, pair.there):
-        closed = p.of("boost_actuator")
-        known = np.isfinite(closed) & (p.of("rpm") > 300.0)
-        if np.count_nonzero(known) < 60:
-            return UNKNOWN
-        ends.append(float(np.quantile(closed[known], 0.9)))
-    return 100.0 * (ends[0] - ends[1]), 2.0, _spans(pair.here, pair.here.of("map") - pair.here.of("baro") > 50.0, 2)
 
 
 def full_load_lean(pair: Pair) -> Seen:
@@ -118,7 +88,7 @@ def full_load_lean(pair: Pair) -> Seen:
     value = 100.0 * float(np.median(a[ours]) - np.median(b[theirs])) - (0.0 if isnan(always) else always)
     means = np.array([a[ours & (blocks == k)].mean() for k in np.unique(blocks[ours])])
     u = 200.0 * float(means.std() / np.sqrt(len(means))) if len(means) > 1 else 5.0
-    return value, float(np.hypot(u, 3.0)), _spans(pair.here, ours)
+    return value, float(np.hypot(u, 3.0)), longest(pair.here, ours)
 
 
 def cuts(pair: Pair) -> Seen:
@@ -162,7 +132,7 @@ def slip(pair: Pair) -> Seen:
     known = slip[np.isfinite(slip)]
     if len(known) < 20:
         return UNKNOWN
-    return float(np.sort(known)[-3]), 0.0, _spans(p, np.nan_to_num(slip) > 2.5)
+    return float(np.sort(known)[-3]), 0.0, longest(p, np.nan_to_num(slip) > 2.5)
 
 
 def missing(pair: Pair) -> Seen:
@@ -178,7 +148,7 @@ def missing(pair: Pair) -> Seen:
             share = float(gone.sum() / running.sum())
             if share > worst:
                 worst, where = share, gone > 0.4
-    return 100.0 * worst, 0.0, _spans(p, where)
+    return 100.0 * worst, 0.0, longest(p, where)
 
 
 _MEASURED = tuple(
@@ -201,7 +171,7 @@ def rest_pressure(pair: Pair) -> Seen:
         return UNKNOWN
     # the first seconds may still see the last of the air move
     was = float(np.median(out[1])) if len(out) > 1 and len(out[1]) else 0.0
-    return float(np.median(out[0])) - was, 2.0, _spans(pair.here, pair.here.of("rpm") < 50.0, 1)
+    return float(np.median(out[0])) - was, 2.0, longest(pair.here, pair.here.of("rpm") < 50.0, 1)
 
 
 def charge_light(pair: Pair) -> Seen:
@@ -220,7 +190,7 @@ def charge_light(pair: Pair) -> Seen:
         return UNKNOWN
     middle = [float(np.median(s[0])) for s in sides]
     spread = [max(float(s[0].std()), 1.0) / np.sqrt(len(np.unique(s[1]))) for s in sides]
-    return middle[0] - middle[1], 2.0 * float(np.hypot(np.hypot(*spread), 2.0)), _spans(pair.here, sides[0][2])
+    return middle[0] - middle[1], 2.0 * float(np.hypot(np.hypot(*spread), 2.0)), longest(pair.here, sides[0][2])
 
 
 def soak(pair: Pair) -> Seen:
@@ -230,7 +200,7 @@ def soak(pair: Pair) -> Seen:
     slow = _slow(p, CREEP_M_S) & np.isfinite(over)
     if slow.sum() * PIECE_MS < SLOW_MS:
         return 0.0, 0.0, ()
-    return max(float(np.quantile(over[slow], 0.9)) - SOAKED_K, 0.0), 3.0, _spans(p, slow, 2)
+    return max(float(np.quantile(over[slow], 0.9)) - SOAKED_K, 0.0), 3.0, longest(p, slow, 2)
 
 
 def coolant_slow(pair: Pair) -> Seen:
@@ -243,7 +213,7 @@ def coolant_slow(pair: Pair) -> Seen:
     if pair.there is not None and pair.there.has("coolant"):
         met = float(np.nanquantile(pair.there.of("coolant"), 0.99))
     top = float(np.quantile(p.of("coolant")[slow], 0.95))
-    return max(top - max(met, BAND_DEGC), 0.0), 2.0, _spans(p, slow, 2)
+    return max(top - max(met, BAND_DEGC), 0.0), 2.0, longest(p, slow, 2)
 
 
 def _slow(p: Pieces, most_m_s: float) -> Bools:

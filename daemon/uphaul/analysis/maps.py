@@ -44,6 +44,7 @@ EDGES: dict[str, tuple[float, ...]] = {
     "wheel_power": _grid(0, 400, 20),
     "fuel": _grid(0, 0.03, 0.0015),
     "altitude": _grid(-200, 4000, 200),
+    "boost_actuator": _grid(0, 1.1, 0.1),
 }
 """Edges of the cells by role, in its canonical unit. Source: our own choice, some ten cells over what engines do."""
 
@@ -59,6 +60,7 @@ TOLERANCE: dict[str, float] = {
     "wheel_power": 12.0,
     "fuel": 0.0006,
     "altitude": 20.0,
+    "boost_actuator": 0.06,
 }
 """How far a role may move in `STEADY_WINDOW_MS` and be steady, in its unit. Source: our own choice, over its noise."""
 

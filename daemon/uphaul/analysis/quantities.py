@@ -18,7 +18,7 @@ from uphaul.analysis.pieces import Pieces
 from uphaul.physics.basis import ZERO_DEGC_K, Floats
 from uphaul.physics.compressor import AIR_GAMMA, EXHAUST_GAMMA
 
-__all__ = ["QUANTITIES", "Quantity", "load_role"]
+__all__ = ["QUANTITIES", "Quantity", "load_role", "swallow"]
 
 AIR, EXHAUST = (AIR_GAMMA - 1.0) / AIR_GAMMA, (EXHAUST_GAMMA - 1.0) / EXHAUST_GAMMA
 
@@ -126,6 +126,23 @@ def _turbine_balance(p: Pieces) -> Made:
     return ratio, ratio, np.ones(len(ratio))
 
 
+def swallow(p: Pieces) -> Floats:
+    """(P,) 100 times the logarithm of what passes the turbine (and beside it) for its pressures, of unknown scale.
+
+    Mass flow by the root of heat over Stodola's pressures. Of a sound turbine it goes with the actuator's position
+    alone, whatever the weather, the height and the load. Unknown where boost is below 30 kPa.
+    """
+    r = np.maximum(p.of("exhaust_pressure") / p.of("baro"), 1.02)
+    with np.errstate(all="ignore"):
+        through = _flow(p) * np.sqrt(_kelvin(p, "egt")) / (p.of("baro") * np.sqrt(r * r - 1.0))
+        return 100.0 * np.log(through * _loaded(p))
+
+
+def _swallow(p: Pieces) -> Made:
+    reading = swallow(p)
+    return reading, reading, np.ones(len(reading))
+
+
 def _egt(p: Pieces) -> Made:
     reading, gain = p.of("egt"), p.of("fuel") / _flow(p) * 1e6
     gain = np.where(p.of("fuel") > 5e-4, gain, np.nan)
@@ -215,6 +232,12 @@ QUANTITIES: tuple[Quantity, ...] = (
         ("rpm", "exhaust_pressure", "compressor_out", "egt", "charge", *_AIR_SIDE), _turbine_balance,
         "a ratio of work: air by speed and density times its heating, over what the turbine can do",
         "Stodola's ellipse; steady-flow energy equation", repeat=2.5, slow=True,
+    ),
+    Quantity(
+        "swallow", "what the turbine lets through at the actuator's position", "%",
+        ("rpm", "exhaust_pressure", "egt", "charge", "map", "baro", "boost_actuator"), _swallow,
+        "for pressures and heat: flow by speed and density over what an opening of that size passes",
+        "Stodola's ellipse; ideal-gas law", y="boost_actuator", repeat=2.0, slow=True,
     ),
     Quantity(
         "egt", "exhaust temperature", "K", ("rpm", "egt", "charge", "fuel", "map"), _egt,
