@@ -357,7 +357,7 @@ async def test_the_page_is_there_before_the_drive_is_and_says_when_it_can_not_be
 ) -> None:
     gate = threading.Event()
 
-    def load() -> tuple[DeskDrive, DeskDrive | None]:
+    def load(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
         assert gate.wait(30)
         raise UphaulError("the log has a hole")
 
@@ -365,6 +365,37 @@ async def test_the_page_is_there_before_the_drive_is_and_says_when_it_can_not_be
         await expect(page.locator("#title")).to_have_text("The drive")
         gate.set()
         await expect(page.locator("#broken")).to_contain_text("the log has a hole")
+
+
+@pytest.mark.asyncio
+async def test_the_drive_and_its_alerts_are_seen_before_all_of_it_is_read(
+    log: Path, drives: tuple[DeskDrive, DeskDrive]
+) -> None:
+    gate = threading.Event()
+
+    def load(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
+        assert first or gate.wait(30)
+        return load_drive(log, 1, first=first), load_drive(log, 2, first=first)
+
+    async with serve(make_desk(load)) as port, page_at(f"http://127.0.0.1:{port}/", DESK) as page:
+        try:
+            await page.wait_for_selector("#stage[data-answered]")
+            assert await page.locator("#gutter div b").count() == 6
+            lanes = page.locator("#gutter .lane")
+            before = await lanes.all_inner_texts()
+            assert "egt high" in before
+            await expect(page.locator("#said-words")).to_contain_text("Judging")
+            await page.locator("#pick summary").click()
+            await expect(page.locator("#signals")).to_contain_text("Reading the rest")
+            await picture(page, "desk-opening")
+        finally:
+            gate.set()
+        await page.wait_for_selector("body[data-ready]")
+        assert await page.locator("#signals input").count() == len(drives[0].signals)
+        assert await lanes.all_inner_texts() == before  # judged by its own rules, it says what was said on the way
+        await expect(page.locator('#signals input[value="head"]')).to_be_disabled()  # never known
+        await page.locator('#signals input[value="map"]').check()
+        await expect(page.locator("#gutter div b")).to_have_count(7)
 
 
 @pytest.mark.asyncio

@@ -11,16 +11,18 @@ import pytest
 
 from support.complained import enter, mark
 from support.whole_drives import CRUISING, IDLING, Leg, by_hand
+from uphaul.analysis.whole import ROLES
 from uphaul.config import demo_config
 from uphaul.desk import load_drive
 from uphaul.desk.judging import Judging, delays_of, shifts_of
 from uphaul.desk.rules_text import Edit
+from uphaul.desk.telling import road, shown_first
 from uphaul.errors import ConfigError, LogError, UphaulError
 from uphaul.log.drives import Part, log_parts
 from uphaul.log.drives import load_drive as blocks_of
 from uphaul.log.reader import Log
 from uphaul.rules import ABOVE, Action, Curve, Kind, Rule, Setting
-from uphaul.signals import Block, EventKind
+from uphaul.signals import Block, EventKind, Signal
 
 SPLIT_MS = 100_000
 
@@ -34,9 +36,9 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def split(log: Log, number: int) -> list[Part]:
+def split(log: Log, number: int, only: set[str] | None = None) -> list[Part]:
     """The one part of the drive as two, the second by a changed configuration."""
-    (part,) = log_parts(log, number)
+    (part,) = log_parts(log, number, only)
 
     def some(keep: slice) -> Iterator[Block]:
         (block,) = part.blocks()
@@ -58,6 +60,35 @@ def test_the_values_are_those_of_the_log(log: Path) -> None:
     assert [e.text for e in drive.whole.events if e.kind is EventKind.MARK] == ["flat", ""]
     assert drive.after_gap.sum() == 1
     assert drive.notes == ("Invented demo data: no real vehicle, person or place",)
+
+
+def test_what_is_shown_first_is_as_it_is_of_the_whole_drive(log: Path) -> None:
+    whole, first = load_drive(log, None), load_drive(log, None, first=True)
+    read = [s.name for s in first.whole.signals]
+    assert set(read) < {s.name for s in whole.whole.signals}
+    np.testing.assert_array_equal(first.whole.values, whole.whole.values[:, [whole.signal(name) for name in read]])
+    assert shown_first(first) == shown_first(whole)
+    assert repr(first.segments) == repr(whole.segments)  # unknown values are not equal to themselves
+    np.testing.assert_array_equal(first.km, whole.km)
+    assert repr(road(first, "time")) == repr(road(whole, "time"))
+    assert (first.signals, first.rules, repr(first.live)) == (whole.signals, whole.rules, repr(whole.live))
+
+
+def test_a_drive_with_few_of_the_usual_signals_begins_with_some_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "others.db"
+    own = ("head", "compressor_out", "oil_temp", "battery", "fuel", "air", "mixture", "transmission")
+    signals = tuple(Signal(name, ROLES[name], 10) for name in ("speed", *own))
+    drive = by_hand([IDLING])
+    values = drive.read("speed")[:, None] + np.arange(9.0)
+    enter(
+        path,
+        replace(demo_config("climb-heat"), signals=signals, rules=()),
+        replace(drive, signals=signals, values=values),
+    )
+    first = load_drive(path, None, first=True)
+    assert [s.name for s in first.whole.signals] == ["speed", *own[:5]]
+    assert shown_first(first) == ["speed", *own[:5]]
+    assert [s.name for s in first.signals] == ["speed", *own]
 
 
 def test_a_drive_in_two_parts_has_all_of_both_and_says_so(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:

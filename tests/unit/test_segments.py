@@ -16,7 +16,7 @@ from uphaul.analysis.maps import cell_map, steady
 from uphaul.analysis.moments import moments
 from uphaul.analysis.route import height_m, road_grade, steps_m
 from uphaul.analysis.segment_figures import PIECE, figures_by_role, headroom_by_rule
-from uphaul.analysis.segments import KINDS, Segment, SegmentKind, cut
+from uphaul.analysis.segments import CUT_BY, KINDS, Segment, SegmentKind, cut
 from uphaul.analysis.whole import ROLES, WholeDrive, join
 from uphaul.rules import ABOVE, BELOW, Action, Kind, Rule, Setting
 from uphaul.rules.judge import Judge
@@ -171,6 +171,23 @@ def test_without_figures_the_segments_are_the_same_but_for_those() -> None:
     full, bare = cut(drive), cut(drive, figures=False)
     assert all(s.figures for s in full)
     assert repr(bare) == repr([replace(s, figures=()) for s in full])  # by words: what is unknown equals nothing
+
+
+@pytest.mark.parametrize("left_out", [(), ("grade",), ("grade", "altitude"), ("speed",), ("egt",)], ids="-".join)
+def test_a_cut_without_figures_reads_the_roles_that_are_named_alone(
+    left_out: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drive = without(of_demo(demo_drive("climb-heat")), *left_out)
+    asked: set[str] = set()
+    column = WholeDrive.column
+    monkeypatch.setattr(WholeDrive, "column", lambda self, role: asked.add(role) or column(self, role))
+    found = cut(drive, figures=False)
+    assert asked <= set(CUT_BY)
+    others = [s.name for s in drive.signals if s.name not in CUT_BY]
+    assert others
+    assert repr(cut(without(drive, *others), figures=False)) == repr(
+        found
+    )  # unknown values are not equal to themselves
 
 
 def test_headroom_of_each_rule_in_each_segment() -> None:

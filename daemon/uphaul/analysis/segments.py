@@ -24,7 +24,13 @@ from uphaul.analysis.whole import WholeDrive
 from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.rules import Rule
 
-__all__ = ["KINDS", "Definition", "Segment", "SegmentKind", "cut", "doing", "pulling"]
+__all__ = ["CUT_BY", "KINDS", "Definition", "Segment", "SegmentKind", "cut", "doing", "pulling"]
+
+CUT_BY = (
+    *("rpm", "speed", "pedal", "gear", "boost", "egt", "egt_post", "coolant"),
+    *("altitude", "grade", "baro", "ambient"),
+)
+"""The roles that tell what the vehicle was doing: all that a cut without figures reads."""
 
 # Source of all thresholds: common practice; where two would do, our own choice between them.
 OFF_RPM, RUNNING_RPM = 50.0, 500.0

@@ -47,14 +47,14 @@ def command(log_file: Path, *, drive: int | None, against: str | None, port: int
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
 
-    def load() -> tuple[DeskDrive, DeskDrive | None]:
-        shown = load_drive(log_file, number)
-        return shown, None if other is None else load_drive(*other)
+    def load(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
+        shown = load_drive(log_file, number, first=first)
+        return shown, None if other is None else load_drive(*other, first=first)
 
     asyncio.run(_serve(load, port))
 
 
-async def _serve(load: Callable[[], tuple[DeskDrive, DeskDrive | None]], port: int) -> None:
+async def _serve(load: Callable[[bool], tuple[DeskDrive, DeskDrive | None]], port: int) -> None:
     from uphaul.desk import make_desk
     from uphaul.web import serve
 
@@ -64,14 +64,16 @@ async def _serve(load: Callable[[], tuple[DeskDrive, DeskDrive | None]], port: i
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
 
-    def told() -> tuple[DeskDrive, DeskDrive | None]:
+    def told(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
         """Load, and tell on the terminal what there is; what can't be loaded ends the command."""
         try:
-            shown, other = load()
+            shown, other = load(first)
         except UphaulError as error:
             wrong.append(error)
             loop.call_soon_threadsafe(stop.set)
             raise
+        if not first:
+            return shown, other
         span = text.duration(int(shown.whole.t_ms[-1] - shown.whole.t_ms[0]))
         click.echo(f"{shown.label}: {span}" + (f", beside {other.label}" if other else "") + ".")
         for note in shown.notes:

@@ -15,25 +15,30 @@ import numpy as np
 from uphaul.analysis.align import distance_km, places_km
 from uphaul.analysis.review import Episode, cut_off, episodes, heard
 from uphaul.analysis.route import road_grade, steps_m
-from uphaul.analysis.segments import Segment, cut
+from uphaul.analysis.segments import CUT_BY, Segment, cut
 from uphaul.analysis.what_if import Stretch
 from uphaul.analysis.whole import WholeDrive
 from uphaul.config import load_rules, load_texts
 from uphaul.config.spec import Config
 from uphaul.errors import LogError, UphaulError
 from uphaul.live import carried_from_json
-from uphaul.log.drives import log_parts, pick_drive
+from uphaul.log.drives import Part, log_parts, pick_drive
 from uphaul.log.reader import Log
 from uphaul.physics.basis import Bools, Floats
 from uphaul.rules import Condition, Rule
 from uphaul.signals import NO_TUNE, Block, Event, Signal
 from uphaul.vehicle import Vehicle
 
-__all__ = ["AXES", "RULES_FILE", "DeskDrive", "load_drive"]
+__all__ = ["AXES", "RULES_FILE", "SHOWN", "SHOWN_FIRST", "DeskDrive", "load_drive"]
 
 AXES = ("time", "distance", "place")
 RULES_FILE = "rules.toml"
-TURNED_TICKS = 1024  # so many rows stay in the cache of a processor while they are turned into columns
+SHOWN_FIRST = ("speed", "rpm", "boost", "egt", "coolant", "charge", "pedal", "oil_pressure")
+SHOWN = 6
+"""Signals that a page begins with, by preference, and how many of them."""
+
+READ_FIRST = frozenset((*SHOWN_FIRST, *CUT_BY, "latitude", "longitude"))
+"""What the lines, the segments, the road and the place of a drive are made of."""
 
 
 INVENTED = "Invented demo data: no real vehicle, person or place"
@@ -44,11 +49,13 @@ class DeskDrive:
     """A drive. `rules` are those in force at its end and `rules_text` the file they stand in.
 
     `whole` and the `stretches` share their values; the tunes have one numbering. `live` is what was said on the way.
+    `signals` are those of the log: more than `whole` has where only what is shown first was read.
     """
 
     path: Path
     number: int
     begun: str | None
+    signals: tuple[Signal, ...]
     whole: WholeDrive
     stretches: tuple[Stretch, ...]
     vehicle: Vehicle
@@ -68,11 +75,11 @@ class DeskDrive:
         return cut(self.whole, figures=False)
 
     @cached_property
-    def spans(self) -> list[tuple[float, float] | None]:
-        """The lowest and the highest value of each signal, None of one that was never known."""
-        columns = self.whole.values.T
-        ends = [(float(np.fmin.reduce(x)), float(np.fmax.reduce(x))) for x in columns]
-        return [None if isnan(low) else (low, high) for low, high in ends]
+    def spans(self) -> dict[str, tuple[float, float]]:
+        """The lowest and the highest value of each signal that was known at some tick, in the order of the log."""
+        columns = zip(self.whole.signals, self.whole.values.T, strict=True)
+        ends = {s.name: (float(np.fmin.reduce(x)), float(np.fmax.reduce(x))) for s, x in columns}
+        return {name: (low, high) for name, (low, high) in ends.items() if not isnan(low)}
 
     @cached_property
     def t_s(self) -> Floats:
@@ -117,8 +124,8 @@ class DeskDrive:
         return load_rules(words, RULES_FILE, self.whole.signals, self.vehicle, allow_unknown=True)
 
 
-def load_drive(path: Path, drive: int | None) -> DeskDrive:
-    """Load a drive of a log, the last one for None. Raises UphaulError."""
+def load_drive(path: Path, drive: int | None, *, first: bool = False) -> DeskDrive:
+    """Load a drive of a log, the last one for None; with `first` only what a page shows first. Raises UphaulError."""
     with Log.open(path) as log:
         number = pick_drive(log, drive)
         label = f"{path} drive {number}"
@@ -129,13 +136,11 @@ def load_drive(path: Path, drive: int | None) -> DeskDrive:
         named = [name for part in parts for name in part.tunes]
         named += [name for c in configs for r in c.rules for name, _ in (*r.tunes, *r.expected)]
         tunes = tuple(dict.fromkeys(named))
-        signals: dict[str, Signal] = {}
-        for part in parts:
-            for s in part.signals:
-                if signals.setdefault(s.name, s).unit != s.unit:
-                    raise LogError(f"{label}: {s.name} is in {signals[s.name].unit} and in {s.unit}")
-        columns = tuple(signals.values())
-        place = {name: i for i, name in enumerate(signals)}
+        signals = _signals(parts, label)
+        if first:
+            parts = log_parts(log, number, _read_first(signals))
+        columns = _signals(parts, label)
+        place = {s.name: i for i, s in enumerate(columns)}
         # By columns: all that the page asks for goes down a column. Room is made for every tick as if none was missed;
         # memory that is never written costs nothing.
         most = sum((part.ticks_ms[1] - part.ticks_ms[0]) // part.grid_ms + 1 for part in parts)
@@ -152,9 +157,8 @@ def load_drive(path: Path, drive: int | None) -> DeskDrive:
             for b in part.blocks():
                 stop = at + len(b)
                 t_ms[at:stop], tune[at:stop] = b.t_ms, number_of[b.tune]
-                for k in range(0, len(b), TURNED_TICKS):
-                    some = b.values[k : k + TURNED_TICKS].T
-                    values[mine, at + k : at + k + some.shape[1]] = some
+                for i, column in zip(mine, b.values.T, strict=True):
+                    values[i, at:stop] = column
                 values[absent, at:stop] = np.nan
                 events[-1] += b.events
                 at = stop
@@ -182,6 +186,7 @@ def load_drive(path: Path, drive: int | None) -> DeskDrive:
             path=path,
             number=number,
             begun=next((d.begun for d in log.drives() if d.id == number), None),
+            signals=signals,
             whole=whole,
             stretches=tuple(stretches),
             vehicle=config.vehicle,
@@ -190,6 +195,24 @@ def load_drive(path: Path, drive: int | None) -> DeskDrive:
             live=_live(log, number, configs, stretches, begins),
             notes=tuple(notes),
         )
+
+
+def _signals(parts: Sequence[Part], label: str) -> tuple[Signal, ...]:
+    """The signals of all parts. Raises LogError when one has two units."""
+    found: dict[str, Signal] = {}
+    for part in parts:
+        for s in part.signals:
+            if found.setdefault(s.name, s).unit != s.unit:
+                raise LogError(f"{label}: {s.name} is in {found[s.name].unit} and in {s.unit}")
+    return tuple(found.values())
+
+
+def _read_first(signals: Sequence[Signal]) -> set[str]:
+    """The names of the signals to read first; a drive with few of the usual ones begins with others of its own."""
+    names = [s.name for s in signals]
+    usual = [n for n in names if n in SHOWN_FIRST]
+    others = [n for n in names if n not in READ_FIRST][: max(SHOWN - len(usual), 0)]
+    return {*(n for n in names if n in READ_FIRST), *others}
 
 
 def _live(

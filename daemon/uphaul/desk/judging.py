@@ -57,11 +57,11 @@ class Answer:
 
 
 class Judging:
-    """Answers for one drive, from any thread, one at a time."""
+    """Answers for one drive, from any thread, one at a time; lines are drawn meanwhile."""
 
     def __init__(self, drive: DeskDrive) -> None:
         self._drive = drive
-        self._lock = Lock()
+        self._lock, self._drawing = Lock(), Lock()
         self._said: OrderedDict[Rule, RuleSaid] = OrderedDict()
         self._lines: OrderedDict[Rule, Floats] = OrderedDict()
         self._sets: OrderedDict[str, Edited] = OrderedDict({FIRST: Edited(FIRST, drive.rules_text, drive.rules)})
@@ -96,14 +96,14 @@ class Judging:
 
     def of(self, token: str) -> Edited:
         """A set of rules that was judged by before. Raises UphaulError."""
-        with self._lock:
-            if token not in self._sets:
-                raise UphaulError("these rules are not kept any longer: change a setting, or load the page anew")
-            return self._sets[token]
+        found = self._sets.get(token)
+        if found is None:
+            raise UphaulError("these rules are not kept any longer: change a setting, or load the page anew")
+        return found
 
     def line(self, rule: Rule) -> Floats:
         """(N,) the limit of a rule over the whole drive, unknown where it is not in force."""
-        with self._lock:
+        with self._drawing:
             if rule not in self._lines:
                 self._lines[rule] = np.concatenate([limit_line(rule, s) for s in self._drive.stretches])
             self._lines.move_to_end(rule)

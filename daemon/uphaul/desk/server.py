@@ -2,7 +2,9 @@
 
 Theory of operation. What the page asks is answered from memory; nothing of the drive changes. The page itself is served
 at once: given a function that loads, the server begins with it in a thread, and what needs the drive waits for it, so
-that the browser reads the plotting library meanwhile. A drive that can't be loaded is told in words to whoever asks.
+that the browser reads the plotting library meanwhile. Loading has two steps: the few signals that a page begins with,
+then, once somebody has seen them or a while later, all of the drive in their place, which is judged before the page
+asks for it. A drive that can't be loaded is told in words to whoever asks.
 Every question is worked on in a thread, so that a long one (the grid of settings) holds up none of the others but those
 of the judge. Findings are worked out when the page asks, which it does once the drive is seen and judged. The guard of
 the daemon's page stands before all of it: names of this machine only, so no page from elsewhere can look, and what
@@ -10,7 +12,8 @@ judges must come from this page itself.
 
 | request | answer |
 |---|---|
-| ``GET /drive.json`` | the drive, and the other one beside it |
+| ``GET /drive.json`` | the drive as far as it is shown first, and the other one beside it |
+| ``GET /rest.json`` | the signals, now with the ends of all; what maps there are; what can be moved of the rules |
 | ``GET /view?axis=&from=&to=&buckets=&signals=a,b&rules=TOKEN`` | traces, as of `uphaul.desk.view.packed` |
 | ``GET /fits.json`` | findings, marked moments, the comparison with the other drive |
 | ``GET /road.json?axis=`` | height and course |
@@ -27,10 +30,12 @@ becomes script or markup (trusted types).
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
+from typing import Any, TypeVar
 
 from aiohttp import web
 
@@ -42,6 +47,7 @@ from uphaul.desk.library import scripts
 from uphaul.desk.rules_text import Edit, diff, edit_of
 from uphaul.desk.view import Views, packed
 from uphaul.errors import UphaulError
+from uphaul.rules import Rule
 from uphaul.web.access import Access, Device
 from uphaul.web.guard import Limits, Rate, json_object, make_guard, problem
 from uphaul.web.server import HEADERS
@@ -69,6 +75,12 @@ Ask = Callable[[web.Request], Awaitable[web.StreamResponse]]
 Loaded = tuple[DeskDrive, DeskDrive | None]
 """A drive, and the other one beside it."""
 
+Load = Callable[[bool], Loaded]
+"""Loads them: for True only what a page shows first, as of `uphaul.desk.load_drive`."""
+
+PATIENCE_S = 2.0
+"""How long after its lines are made nobody needs to look until all of the drive is read."""
+
 
 class _Nobody(Access):
     """No device is paired, and no file is asked."""
@@ -81,12 +93,12 @@ class _Nobody(Access):
         return None
 
 
-def make_desk(drive: DeskDrive | Callable[[], Loaded], against: DeskDrive | None = None) -> web.Application:
+def make_desk(drive: DeskDrive | Load, against: DeskDrive | None = None) -> web.Application:
     """The application for a drive with another one beside it, or for what a function loads once the server stands.
 
     Raises UphaulError when the library is missing. What the function raises is told to the page.
     """
-    desk = _Desk(drive if callable(drive) else lambda: (drive, against))
+    desk = _Desk(drive if callable(drive) else lambda first: (drive, against))
     app = web.Application(middlewares=[make_guard(_Nobody(), limits=Limits(remote=OFTEN, strangers=OFTEN)), _refusing])
     app.on_response_prepare.append(_headers)
     app.on_startup.append(desk.begin)
@@ -99,6 +111,7 @@ def make_desk(drive: DeskDrive | Callable[[], Loaded], against: DeskDrive | None
     app.router.add_get("/favicon.ico", _nothing)
     app.router.add_get("/drive.json", desk.drive)
     app.router.add_get("/view", desk.view)
+    app.router.add_get("/rest.json", desk.rest)
     app.router.add_get("/fits.json", desk.fits)
     app.router.add_get("/road.json", desk.road)
     app.router.add_get("/map.json", desk.map)
@@ -143,10 +156,19 @@ class _Open:
         self.views = Views(drive, self.judging, against)
         self.place = telling.places(drive)
 
-    def seen_first(self) -> None:
+    def has(self, signals: Sequence[str]) -> bool:
+        """Whether all of these were read."""
+        there = {s.name for s in self.drive.whole.signals}
+        return there.issuperset(signals)
+
+    def seen_first(self, rules: Sequence[Rule] = ()) -> None:
         """Make the lines that a page begins with."""
         span = 0.0, float(self.drive.t_s[-1])
-        self.views.traces("time", span, 1000, telling.shown_first(self.drive), ())
+        self.views.traces("time", span, 1000, telling.shown_first(self.drive), rules)
+
+    def judged_first(self) -> None:
+        """What the drive's own rules say, which is what a page asks first."""
+        self.judging.answer([])
 
     def described(self) -> str:
         """The drive in JSON."""
@@ -154,75 +176,119 @@ class _Open:
         if self.against is not None:
             place = telling.places(self.against, self.drive)
             against = telling.drive(self.against, place, number=1)
-        told = {**telling.drive(self.drive, self.place), "against": against}
-        return json.dumps(told, ensure_ascii=False, allow_nan=False)
+        return _text({**telling.drive(self.drive, self.place), "against": against})
+
+    def rest(self) -> str:
+        """What is told of a drive once all of it is read, in JSON."""
+        against = None if self.against is None else telling.signals(self.against)
+        of = self.drive
+        return _text(
+            {"signals": telling.signals(of), "maps": telling.maps(of), "keys": telling.keys(of), "against": against}
+        )
 
     def fits(self) -> str:
         """What fits the evidence, in JSON."""
-        return json.dumps(fitting(self.drive, self.place, self.against), ensure_ascii=False, allow_nan=False)
+        return _text(fitting(self.drive, self.place, self.against))
+
+
+def _text(told: object) -> str:
+    return json.dumps(told, ensure_ascii=False, allow_nan=False)
+
+
+T = TypeVar("T")
 
 
 class _Desk:
     """The handlers and what they share."""
 
-    def __init__(self, load: Callable[[], Loaded]) -> None:
+    def __init__(self, load: Load) -> None:
         self._load = load
-        self._open: asyncio.Task[_Open] | None = None
-        self._text: asyncio.Task[str] | None = None
-        self._lines: asyncio.Task[None] | None = None
-        self._fits: asyncio.Task[str] | None = None
+        self._looked = asyncio.Event()
+        self._tasks: dict[str, asyncio.Task[Any]] = {}
 
     async def begin(self, app: web.Application) -> None:
-        """Load, describe the drive and make its first lines before anybody asks. The page judges when it is seen."""
-        self._open = asyncio.create_task(asyncio.to_thread(lambda: _Open(*self._load())), name="desk-load")
-        self._text = asyncio.create_task(self._described(), name="desk-drive")
-        self._lines = asyncio.create_task(self._seen_first(), name="desk-lines")
+        """Load what is shown first, and make the first picture of it before anybody asks; then all, and judge it."""
+        self._begin("first", self._first())
+        self._begin("text", self._made(self._seen(), _Open.described))
+        self._begin("lines", self._made(self._seen(), _Open.seen_first))
+        self._begin("patience", self._patience())
+        self._begin("whole", self._whole())
+        self._begin("judged", self._made(self._ready(), _Open.judged_first))
+        self._begin("limits", self._made(self._ready(), lambda open_: open_.seen_first(open_.drive.rules)))
 
     async def end(self, app: web.Application) -> None:
         """Wait for what is under way: a thread cannot be cancelled."""
-        tasks = [t for t in (self._open, self._text, self._lines, self._fits) if t is not None]
-        await asyncio.gather(*tasks, return_exceptions=True)
+        self._tasks["patience"].cancel()
+        await asyncio.gather(*self._tasks.values(), return_exceptions=True)
+
+    def _begin(self, name: str, work: Coroutine[Any, Any, T]) -> None:
+        self._tasks[name] = asyncio.create_task(work, name=f"desk-{name}")
+
+    async def _first(self) -> _Open:
+        return await asyncio.to_thread(lambda: _Open(*self._load(True)))
+
+    async def _patience(self) -> None:
+        """Until the drive is seen, or a while has passed in which nobody looked: reading on would hold the page up."""
+        await self._tasks["text"]
+        await self._tasks["lines"]
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(PATIENCE_S):
+                await self._looked.wait()
+
+    async def _whole(self) -> _Open:
+        first = await self._tasks["first"]
+        await self._tasks["patience"]
+
+        def load() -> _Open:
+            loaded = self._load(False)
+            return first if loaded == (first.drive, first.against) else _Open(*loaded)
+
+        return await asyncio.to_thread(load)
+
+    async def _made(self, of: Awaitable[_Open], what: Callable[[_Open], T]) -> T:
+        return await asyncio.to_thread(what, await of)
+
+    async def _seen(self) -> _Open:
+        """With what is shown first."""
+        open_: _Open = await asyncio.shield(self._tasks["first"])
+        return open_
 
     async def _ready(self) -> _Open:
-        assert self._open is not None
-        return await asyncio.shield(self._open)
-
-    async def _described(self) -> str:
-        return await asyncio.to_thread((await self._ready()).described)
-
-    async def _seen_first(self) -> None:
-        await asyncio.to_thread((await self._ready()).seen_first)
+        """With all of the drive."""
+        open_: _Open = await asyncio.shield(self._tasks["whole"])
+        return open_
 
     async def drive(self, request: web.Request) -> web.Response:
         """The drive as it is."""
-        assert self._text is not None
-        response = web.json_response(text=await asyncio.shield(self._text))
-        response.enable_compression()
-        return response
+        return _compressed(await asyncio.shield(self._tasks["text"]))
+
+    async def rest(self, request: web.Request) -> web.Response:
+        """What else there is to see of it."""
+        return _compressed(await asyncio.to_thread((await self._ready()).rest))
 
     async def fits(self, request: web.Request) -> web.Response:
         """Findings, marked moments and comparison: worked out once, when they are first asked for."""
-        open_ = await self._ready()
-        if self._fits is None:
-            self._fits = asyncio.create_task(asyncio.to_thread(open_.fits), name="desk-fits")
-        response = web.json_response(text=await asyncio.shield(self._fits))
-        response.enable_compression()
-        return response
+        if "fits" not in self._tasks:
+            self._begin("fits", self._made(self._ready(), _Open.fits))
+        return _compressed(await asyncio.shield(self._tasks["fits"]))
 
     async def view(self, request: web.Request) -> web.Response:
         """A stretch of the drive, thinned."""
-        asked, open_ = request.query, await self._ready()
+        asked, open_ = request.query, await self._seen()
         signals = [n for n in asked.get("signals", "").split(",") if n]
         span = _number(asked, "from"), _number(asked, "to")
         buckets = int(_number(asked, "buckets"))
-        rules = open_.judging.of(asked.get("rules", "")).rules if "rules" in asked else ()
+        if "rules" in asked or not open_.has(signals):
+            open_ = await self._ready()
+        rules = open_.judging.of(asked["rules"]).rules if "rules" in asked else ()
         axis = asked.get("axis", "time")
         traces = await asyncio.to_thread(open_.views.traces, axis, span, buckets, signals, rules)
+        self._looked.set()
         return web.Response(body=packed(traces), content_type="application/octet-stream")
 
     async def road(self, request: web.Request) -> web.Response:
         """Height and course."""
-        drive = (await self._ready()).drive
+        drive = (await self._seen()).drive
         return web.json_response(await asyncio.to_thread(telling.road, drive, request.query.get("axis", "time")))
 
     async def map(self, request: web.Request) -> web.Response:
@@ -257,6 +323,12 @@ class _Desk:
         open_ = await self._ready()
         text = open_.judging.of(request.query.get("rules", "")).text
         return _download(diff(open_.drive.rules_text, text, RULES_FILE), "rules-changed.diff", "text/x-diff")
+
+
+def _compressed(text: str) -> web.Response:
+    response = web.json_response(text=text)
+    response.enable_compression()
+    return response
 
 
 def _download(text: str, name: str, kind: str) -> web.Response:

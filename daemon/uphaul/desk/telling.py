@@ -14,17 +14,27 @@ from uphaul.analysis.review import Difference, Episode, RuleSummary
 from uphaul.analysis.route import height_m
 from uphaul.analysis.segments import KINDS
 from uphaul.analysis.what_if import Cell
-from uphaul.desk.drive import AXES, DeskDrive
+from uphaul.desk.drive import AXES, SHOWN, SHOWN_FIRST, DeskDrive
 from uphaul.desk.judging import Answer
 from uphaul.desk.rules_text import Key, keys_of
 from uphaul.errors import UphaulError
 from uphaul.rules import ABOVE, Curve, Kind, Rule, Share
 from uphaul.signals import NO_TUNE, EventKind, Signal
 
-__all__ = ["Places", "answer", "drive", "episode", "map_of", "road", "settings", "shown_first"]
+__all__ = [
+    "Places",
+    "answer",
+    "drive",
+    "episode",
+    "keys",
+    "map_of",
+    "maps",
+    "road",
+    "settings",
+    "shown_first",
+    "signals",
+]
 
-FIRST_SHOWN = ("speed", "rpm", "boost", "egt", "coolant", "charge", "pedal", "oil_pressure")
-SHOWN = 6
 ROAD_POINTS, HEIGHT_BUCKETS = 3000, 700
 
 Places = Callable[[float], dict[str, float | None]]
@@ -54,7 +64,7 @@ def words(name: str) -> str:
 
 
 def drive(of: DeskDrive, place: Places, *, number: int = 0) -> dict[str, Any]:
-    """A drive as it is, whatever the rules."""
+    """A drive as it is, whatever the rules; what was not read yet is not told."""
     whole = of.whole
     return {
         "label": of.label,
@@ -66,7 +76,7 @@ def drive(of: DeskDrive, place: Places, *, number: int = 0) -> dict[str, Any]:
         "distance_km": float(of.km[-1]),
         "has_place": number == 0
         or any(place(float(t))["place"] is not None for t in whole.t_ms[:: max(1, len(whole) // 500)]),
-        "signals": [_signal(s, span) for s, span in zip(whole.signals, of.spans, strict=True)],
+        "signals": signals(of),
         "shown": shown_first(of),
         "segments": [
             {
@@ -86,15 +96,27 @@ def drive(of: DeskDrive, place: Places, *, number: int = 0) -> dict[str, Any]:
         ],
         "live": [episode(e, of, place) for e in of.live],
         "rules": _rules(of),
-        "maps": {
-            "values": [
-                s.name
-                for s, span in zip(whole.signals, of.spans, strict=True)
-                if span is not None and s.name not in ("latitude", "longitude")
-            ],
-            "axes": [role for role in EDGES if whole.has(role)],
-        },
     }
+
+
+def keys(of: DeskDrive) -> dict[str, list[dict[str, Any]]]:
+    """What can be moved of each rule."""
+    units = {s.name: s.unit for s in of.signals}
+    found = keys_of(of.rules_text)
+    return {r.name: [_key(k, r, units.get(r.signal, "")) for k in found.get(r.name, [])] for r in of.rules}
+
+
+def maps(of: DeskDrive) -> dict[str, Any]:
+    """What a map can show, and over what."""
+    return {
+        "values": [name for name in of.spans if name not in ("latitude", "longitude")],
+        "axes": [role for role in EDGES if of.whole.has(role)],
+    }
+
+
+def signals(of: DeskDrive) -> list[dict[str, Any]]:
+    """All signals of the log, with their lowest and highest value where there is one and it was read."""
+    return [_signal(s, of.spans.get(s.name)) for s in of.signals]
 
 
 def _signal(s: Signal, span: tuple[float, float] | None) -> dict[str, Any]:
@@ -111,14 +133,12 @@ def _signal(s: Signal, span: tuple[float, float] | None) -> dict[str, Any]:
 
 def shown_first(of: DeskDrive) -> list[str]:
     """The signals that a page begins with."""
-    there = [s.name for s, span in zip(of.whole.signals, of.spans, strict=True) if span is not None]
-    names = [n for n in FIRST_SHOWN if n in there]
-    return list(dict.fromkeys((*names, *there)))[:SHOWN]
+    names = [n for n in SHOWN_FIRST if n in of.spans]
+    return list(dict.fromkeys((*names, *of.spans)))[:SHOWN]
 
 
 def _rules(of: DeskDrive) -> list[dict[str, Any]]:
-    keys = keys_of(of.rules_text)
-    units = {s.name: s.unit for s in of.whole.signals}
+    units = {s.name: s.unit for s in of.signals}
     return [
         {
             "name": r.name,
@@ -129,7 +149,6 @@ def _rules(of: DeskDrive) -> list[dict[str, Any]]:
             "action": r.action.word,
             "side": "above" if r.side == ABOVE else "below",
             "say": r.say,
-            "keys": [_key(k, r, units.get(r.signal, "")) for k in keys.get(r.name, [])],
         }
         for r in of.rules
     ]

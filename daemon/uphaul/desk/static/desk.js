@@ -14,6 +14,8 @@ function failed(error) {
   box.textContent = `The page lost its program (${error.message}). Is uphaul desk still running? Load the page anew.`;
 }
 
+const told = async (path) => (await ask(path)).json();
+
 function header(drive) {
   at("title").textContent = drive.label[0].toUpperCase() + drive.label.slice(1);
   document.title = `${drive.label} · Uphaul`;
@@ -38,6 +40,13 @@ function tools(drive, timeline) {
   at("out").addEventListener("click", () => timeline.zoom(2));
   at("all").addEventListener("click", () => timeline.go(0, timeline.most));
   at("fit").addEventListener("change", (e) => { timeline.fit = e.target.checked; timeline.ask(); });
+  document.addEventListener("keydown", (e) => { if (e.key === "Escape") at("pick").open = false; });
+  document.addEventListener("pointerdown", (e) => { if (!at("pick").contains(e.target)) at("pick").open = false; });
+}
+
+// What there is to choose, once all of the drive was read.
+function choices(drive, timeline) {
+  at("signals").replaceChildren();
   for (const s of drive.signals) {
     const box = make("input", { type: "checkbox", value: s.name, checked: drive.shown.includes(s.name), disabled: s.low === null });
     box.addEventListener("change", () => {
@@ -46,8 +55,6 @@ function tools(drive, timeline) {
     });
     at("signals").append(make("label", { title: s.meaning }, box, s.low === null ? `${s.words} (never known)` : s.words));
   }
-  document.addEventListener("keydown", (e) => { if (e.key === "Escape") at("pick").open = false; });
-  document.addEventListener("pointerdown", (e) => { if (!at("pick").contains(e.target)) at("pick").open = false; });
 }
 
 function reading(timeline, drive, x) {
@@ -57,7 +64,7 @@ function reading(timeline, drive, x) {
   }
   const where = timeline.axis === "time" ? `at ${clock(x)}` : `at ${number(x, 2)} km`;
   const doing = drive.segments.find((s) => s.from[timeline.axis] <= x && x <= s.to[timeline.axis]);
-  const true_ = new Set((timeline.rules?.episodes ?? []).filter((e) => e.from[timeline.axis] <= x && x <= e.to[timeline.axis]).map((e) => e.rule.replaceAll("-", " ")));
+  const true_ = new Set(timeline.episodes.filter((e) => e.from[timeline.axis] <= x && x <= e.to[timeline.axis]).map((e) => e.rule.replaceAll("-", " ")));
   const parts = [where];
   if (doing) parts.push(`${doing.kind} for ${lasted(doing.duration_s)}${doing.km !== null && doing.km > 0.05 ? `, ${number(doing.km, 1)} km` : ""}${doing.grade !== null && Math.abs(doing.grade) >= 0.005 ? `, ${number(doing.grade * 100, 1)} %` : ""}`);
   if (true_.size) parts.push(`true: ${[...true_].join(", ")}`);
@@ -71,24 +78,28 @@ const library = new Promise((done) => {
 });
 
 try {
-  const drive = await (await ask("/drive.json")).json();
-  await library;
-  header(drive);
-  const timeline = new Timeline(drive, {
+  let around = null;
+  const timeline = new Timeline(library, {
     failed,
     moved: ([a, b]) => {
       at("span").textContent = timeline.axis === "time" ? `${clock(a)} to ${clock(b)}` : `${number(a, 2)} to ${number(b, 2)} km`;
       around?.moved(timeline.axis, [a, b]);
     },
-    pointed: (x) => { reading(timeline, drive, x); around?.pointed(x); },
+    pointed: (x) => { reading(timeline, timeline.drive, x); around?.pointed(x); },
   });
-  let around = null;
-  around = new Around(drive, timeline, failed);
+  const drive = await told("/drive.json");
+  header(drive);
   tools(drive, timeline);
-  await timeline.begin();
+  around = new Around(drive, timeline, failed);
+  await timeline.begin(drive);
   reading(timeline, drive, null);
-  around.begin();
+  const rest = await told("/rest.json");
+  Object.assign(drive, { signals: rest.signals, maps: rest.maps });
+  for (const rule of drive.rules) rule.keys = rest.keys[rule.name];
+  if (drive.against) drive.against.signals = rest.against;
+  choices(drive, timeline);
   await new Rules(drive, timeline).begin();
+  around.begin();
   document.body.dataset.ready = "yes";
   await new Fits(drive, timeline).begin();
 } catch (error) {

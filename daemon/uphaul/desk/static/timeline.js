@@ -16,18 +16,31 @@ const KINDS = {
 };
 
 export class Timeline {
-  constructor(drive, told) {
-    this.drive = drive; this.told = told;
+  // The plot is made as soon as its library is there, whether the drive is or not.
+  constructor(library, told) {
+    this.told = told;
     this.stage = at("stage");
-    this.axis = "time"; this.shown = [...drive.shown];
+    this.axis = "time";
     this.rules = null; this.token = ""; this.fit = false;
     this.view = [0, 1]; this.cursor = null; this.traces = []; this.sources = new Map();
     this.gutter = 176; this.answered = 0;
+    this.made = library.then(() => this._make());
   }
+
+  // What the rules said: on the way, until they are judged here.
+  get episodes() { return this.rules?.episodes ?? this.drive.live; }
 
   get most() { return this.axis === "time" ? this.drive.duration_s : this.drive.distance_km; }
 
-  async begin() {
+  // Until the drive is seen.
+  async begin(drive) {
+    this.drive = drive; this.shown = [...drive.shown];
+    await this._sized();
+    this._wire();
+    new ResizeObserver(() => this._sized()).observe(this.stage);
+  }
+
+  async _make() {
     const M = (n) => Bokeh.Models.get(n);
     this.M = M;
     this.xr = new (M("Range1d"))({ start: 0, end: 1 });
@@ -68,14 +81,11 @@ export class Timeline {
       source("line-1", { x: [], y: [] }));
     this.plot.add_glyph(new (M("Line"))({ x: { field: "x" }, y: { field: "y" }, line_color: INK, line_width: 1.1 }), source("line-0", { x: [], y: [] }));
     await Bokeh.Plotting.show(this.plot, at("plot"));
-    this._wire();
-    new ResizeObserver(() => this._sized()).observe(this.stage);
-    this._sized();
   }
 
   // ------------------------------------------------------------------------------------------------ what is shown
 
-  show(shown) { this.shown = shown; this.traces = []; return this.whole ? this.ask() : null; }
+  show(shown) { this.shown = shown; this.traces = []; return this.ask(); }
 
   along(axis) {
     this.axis = axis; this.cursor = null; this.traces = [];
@@ -83,14 +93,13 @@ export class Timeline {
     return this.go(0, this.most);
   }
 
-  said(answer) { this.rules = answer; this.token = answer.token; this._draw(); return this.ask(); }
+  said(answer) { this.rules = answer; this.token = answer.token; return this.ask(); }
 
   async go(from, to) {
     const least = this.axis === "time" ? 1 : 0.01, all = Math.max(this.most, least);
     let width = Math.min(Math.max(to - from, least), all), start = Math.min(Math.max(from, 0), all - width);
     this.view = [start, start + width];
-    this._x();
-    this._draw();
+    if (this.answered) this._draw();
     this.told.moved(this.view);
     if (this.cursor !== null) this.point(this.cursor >= start && this.cursor <= start + width ? this.cursor : null);
     return this.ask();
@@ -112,7 +121,9 @@ export class Timeline {
     if (this.rules) q.set("rules", this.token);
     try {
       const answer = await ask(`/view?${q}`, undefined, mine.signal);
-      this.traces = unpacked(await answer.arrayBuffer());
+      const traces = unpacked(await answer.arrayBuffer());
+      await this.made;
+      this.traces = traces;
       this._draw();
       this.answered += 1;
       this.stage.dataset.answered = this.answered;
@@ -125,11 +136,10 @@ export class Timeline {
 
   _sized() {
     this.gutter = parseFloat(getComputedStyle(document.documentElement).getPropertyValue("--gutter"));
-    this.plot.min_border_left = this.gutter;
     const frame = this.stage.clientWidth - this.gutter - RIGHT;
-    if (frame === this.frame) return;
+    if (frame === this.frame) return null;
     this.frame = frame;
-    if (this.whole) this.ask(); else { this.whole = true; this.go(0, this.most); }
+    return this.answered ? this.ask() : this.go(0, this.most);
   }
 
   _other() {
@@ -139,7 +149,7 @@ export class Timeline {
 
   _layout() {
     const raised = new Map();
-    for (const e of this.rules?.episodes ?? []) raised.set(e.rule, (raised.get(e.rule) ?? 0) + 1);
+    for (const e of this.episodes) raised.set(e.rule, (raised.get(e.rule) ?? 0) + 1);
     const order = { stop: 0, ease: 1, note: 2 };
     const rules = this.drive.rules.filter((r) => raised.has(r.name)).sort((a, b) => order[a.action] - order[b.action]);
     const lanes = [{ kind: "segments", words: this.drive.against ? `drive ${this.drive.number}` : "segments" }];
@@ -164,7 +174,10 @@ export class Timeline {
     });
     this.lanes = lanes; this.panels = panels; this.inner = inner;
     const height = inner + TOP + BOTTOM;
-    if (this.plot.height !== height) { this.plot.height = height; this.yr.setv({ start: 0, end: inner }); }
+    if (this.plot.height !== height || this.plot.min_border_left !== this.gutter) {
+      this.plot.setv({ height, min_border_left: this.gutter });
+      this.yr.setv({ start: 0, end: inner });
+    }
   }
 
   _x() {
@@ -197,8 +210,8 @@ export class Timeline {
   }
 
   _draw() {
-    if (!this.whole) return;
     this._layout();
+    this._x();
     this._heights();
     const lines = {};
     for (const name of this.sources.keys()) if (/^(line|limit)-/.test(name)) lines[name] = { n: 0, traces: [] };
@@ -258,7 +271,7 @@ export class Timeline {
         names.x.push(x); names.y.push((lane.top + lane.bottom) / 2); names.w.push(word);
       }
     }
-    for (const e of this.rules?.episodes ?? []) {
+    for (const e of this.episodes) {
       const lane = this.lanes.find((l) => l.kind === "rule" && l.rule === e.rule), rule = this.drive.rules.find((r) => r.name === e.rule);
       if (!lane) continue;
       put(q, e.from[axis], e.to[axis], lane.bottom + 2, lane.top - 2, e.quiet ? "#b9b5ab" : ACTIONS[lane.action], 3);
