@@ -113,8 +113,11 @@ def _first_at(mask: Bools, starts: Ints) -> Ints:
 
 
 def _once(numbers: Ints) -> Ints:
-    """The numbers in order, each once: `numpy.unique` hashes first, and takes a multiple of the time of one sorting."""
-    out = np.sort(numbers)
+    """The numbers in order, each once: `numpy.unique` hashes first, and takes a multiple of the time of one sorting.
+
+    A stable sorting merges what is in order already, as most of them are.
+    """
+    out = np.sort(numbers, kind="stable")
     new = np.ones(len(out), dtype=bool)
     new[1:] = out[1:] != out[:-1]
     return out[new]

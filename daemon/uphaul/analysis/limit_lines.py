@@ -6,7 +6,7 @@ import numpy as np
 
 from uphaul.analysis.spans import latched
 from uphaul.analysis.what_if import Stretch
-from uphaul.physics.basis import Bools, Floats
+from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.rules import ABOVE, Curve, Kind, Rule, Setting, Share, When
 from uphaul.rules.levels import Bound
 from uphaul.signals import NO_TUNE, index_of
@@ -32,45 +32,48 @@ def limit_line(rule: Rule, stretch: Stretch) -> Floats:
     if rule.kind not in DRAWN:
         return out
     column = index_of(block.signals)
-    rows = _Rows(block.values)
-    for tune in np.unique(block.tune).tolist():
-        here = block.tune == tune
+    tunes = np.flatnonzero(np.bincount(block.tune - NO_TUNE)) + NO_TUNE
+    for tune in tunes.tolist():
+        here = slice(None) if len(tunes) == 1 else np.flatnonzero(block.tune == tune)
         names = [stretch.tunes[tune]] if tune != NO_TUNE else [None, *stretch.tunes]
-        found = [_one(rule, name, column, rows, len(block)) for name in names]
+        found = [_one(rule, name, column, _Rows(block.values, here)) for name in names]
         strict = found[0]
         for other in found[1:]:
             strict = np.fmin(strict, other) if rule.side == ABOVE else np.fmax(strict, other)
-        out[here] = strict[here]
-    gaps = np.diff(block.t_ms, prepend=block.t_ms[:1]) > stretch.gap_ms
+        out[here] = strict
+    if rule.when:
+        rows = _Rows(block.values, slice(None))
+        gaps = np.diff(block.t_ms, prepend=block.t_ms[:1]) > stretch.gap_ms
     for when in rule.when:
         out[~_applies(when, rule, column, rows, gaps)] = np.nan
     return out
 
 
 class _Rows:
-    """The columns of a block by number as the judge's levels read them: the last one, -1, is unknown throughout."""
+    """Ticks of a block by column as the judge's levels read them: the last one, -1, is unknown throughout."""
 
-    def __init__(self, values: Floats) -> None:
-        self._values = values
+    def __init__(self, values: Floats, ticks: slice | Ints) -> None:
+        self._values, self._ticks = values, ticks
 
     def __getitem__(self, number: int | np.ndarray[tuple[int], np.dtype[np.intp]]) -> Floats:
-        unknown = np.full(len(self._values), np.nan)
-        if isinstance(number, int):
-            return unknown if number < 0 else self._values[:, number]
-        return np.array([unknown if n < 0 else self._values[:, n] for n in number.tolist()])
+        if not isinstance(number, int):
+            return np.array([self[n] for n in number.tolist()])
+        column: Floats = self._values[:, number][self._ticks]
+        return column if number >= 0 else np.full(len(column), np.nan)
 
 
-def _one(rule: Rule, tune: str | None, column: dict[str, int], rows: _Rows, count: int) -> Floats:
+def _one(rule: Rule, tune: str | None, column: dict[str, int], rows: _Rows) -> Floats:
+    """The limit under a tune: one for each tick, or one for all."""
     setting = rule.setting(tune)
     if rule.kind is Kind.DEPARTURE:
         curve = dict(rule.expected).get(tune or "")
         if curve is None:
-            return np.full(count, np.nan)
+            return np.full(1, np.nan)
         expected = _value(curve, column, rows)
         share = isinstance(setting.limit, Share)
         limit: Floats = expected + _value(setting.limit, column, rows, expected if share else None)
         return limit
-    return np.broadcast_to(_value(setting.limit, column, rows), count)
+    return _value(setting.limit, column, rows)
 
 
 def _value(
