@@ -9,15 +9,23 @@ from typing import Any
 
 from uphaul.analysis.field_check import FieldCheckRun
 
-__all__ = ["VERSION", "run_to_json"]
+__all__ = ["VERSION", "run_to_json", "run_to_object"]
 
 VERSION = 1
 
 
 def run_to_json(run: FieldCheckRun) -> str:
     """The results of a run, every attempt and figure; unknown figures are null. Same run, same text."""
-    told = {"version": VERSION, "results": [_plain(asdict(r)) for r in run.results]}
-    return json.dumps(told, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return json.dumps(_results(run), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def run_to_object(run: FieldCheckRun) -> dict[str, Any]:
+    """All of a run, with its results as `run_to_json` has them, for JSON."""
+    return {"title": run.title, "t_ms": list(run.t_ms), "confirmed_by": run.confirmed_by, **_results(run)}
+
+
+def _results(run: FieldCheckRun) -> dict[str, Any]:
+    return {"version": VERSION, "results": [_plain(asdict(r)) for r in run.results]}
 
 
 def _plain(value: Any) -> Any:

@@ -34,8 +34,25 @@ def _missing_s(file: Log, drive: DriveInfo) -> float:
 @click.option(
     "--drive", type=int, metavar="N", help="The drive for --segments and --headroom; the last one by default."
 )
+@click.option(
+    "--reference",
+    type=int,
+    metavar="N",
+    help="Make this drive the one that later drives are compared with, and keep it.",
+)
+@click.option("--anyway", is_flag=True, help="With --reference: though something speaks against it.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
-def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: int | None, as_json: bool) -> None:
+def command(
+    log: Path,
+    *,
+    drift: bool,
+    segments: bool,
+    headroom: bool,
+    drive: int | None,
+    reference: int | None,
+    anyway: bool,
+    as_json: bool,
+) -> None:
     """List the drives in LOG: when, how long, how often a rule was raised (as `uphaul replay` lists it).
 
     With --drift: before each cold start all temperatures should read the same, so a sensor that moves away from the
@@ -47,11 +64,21 @@ def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: in
 
     With --headroom: the use of each rating of the build sheet in the drive's log (peak over 1 s, means over 10 s and
     60 s, when and where), and power and torque estimated by fuel and by road load, with their uncertainty.
+
+    With --reference N: drive N becomes the reference, as `uphaul handover` makes one. It is refused, with the reason,
+    where a step of its field check did not pass or a part was used past its rating, unless --anyway says so.
     """
-    if drift + segments + headroom > 1:
-        raise click.UsageError("--drift, --segments and --headroom: one at a time")
+    if drift + segments + headroom + (reference is not None) > 1:
+        raise click.UsageError("--drift, --segments, --headroom and --reference: one at a time")
+    if anyway and reference is None:
+        raise click.UsageError("--anyway is of --reference")
     if drive is not None and not (segments or headroom):
         raise click.UsageError("--drive is the drive that is looked at: it needs --segments or --headroom")
+    if reference is not None:
+        from uphaul.cli.drives_reference import show as mark
+
+        mark(log, reference, anyway=anyway, as_json=as_json)
+        return
     with Log.open(log) as file:
         if drift:
             from uphaul.cli.drives_drift import show
@@ -68,7 +95,7 @@ def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: in
 
             show_headroom(file, drive, as_json=as_json)
             return
-        drives, copied, reference = file.drives(), file.copied, file.reference()
+        drives, copied, marked = file.drives(), file.copied, file.reference()
         missing = {d.id: _missing_s(file, d) for d in drives}
     if as_json:
         rows = [
@@ -81,7 +108,7 @@ def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: in
                 "stretches": len(d.segments),
                 "alerts": d.alerts,
                 "kept": d.kept,
-                "reference": reference is not None and reference.drive == d.id,
+                "reference": marked is not None and marked.drive == d.id,
                 "continues": d.continues,
                 "open": not d.ended,
                 "end_reason": d.end_reason,
@@ -104,7 +131,7 @@ def command(log: Path, *, drift: bool, segments: bool, headroom: bool, drive: in
                 word
                 for word, said in (
                     ("open", not d.ended),
-                    ("reference", reference is not None and reference.drive == d.id),
+                    ("reference", marked is not None and marked.drive == d.id),
                     ("kept", d.kept),
                     ("imported", d.end_reason == "imported"),
                     (f"continues {d.continues}", d.continues is not None),

@@ -1,4 +1,4 @@
-"""``uphaul fieldcheck``: what a field check asks for, and what came of it in drives of a log."""
+"""``uphaul fieldcheck``: what a field check asks for, leading through it, and what came of it in drives of a log."""
 
 from __future__ import annotations
 
@@ -34,39 +34,102 @@ UNCONFIRMED = "Nobody confirmed the cautions in these drives: the steps were rec
     "directory",
     type=click.Path(file_okay=False, exists=True, path_type=Path),
     metavar="DIR",
-    help="Take check and build sheet from here. Without a LOG: print what the check asks for.",
+    help="Take check and build sheet from here. Without a LOG: lead through the check while it is driven.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
+@click.option("--keep", is_flag=True, help="With a LOG: keep what came of it there, with its drive.")
+@click.option("--sheet", is_flag=True, help="With --config alone: print cautions and steps, to be read out, and end.")
+@click.option(
+    "--by", "name", default="", metavar="NAME", help="Led through: who has read the cautions and sees to them."
+)
+@click.option(
+    "--log",
+    "live_log",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="PATH",
+    help="Led through: the daemon's log (default: as `uphaul run` has it).",
+)
+@click.option(
+    "--port",
+    type=click.IntRange(1, 65535),
+    help="Led through: the port of the daemon's page, where the configuration does not tell.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text; led through: an object a line.")
 @click.pass_context
 def command(
-    ctx: click.Context, log: Path | None, *, drives: tuple[int, ...], directory: Path | None, as_json: bool
+    ctx: click.Context,
+    log: Path | None,
+    *,
+    drives: tuple[int, ...],
+    directory: Path | None,
+    keep: bool,
+    sheet: bool,
+    name: str,
+    live_log: Path | None,
+    port: int | None,
+    as_json: bool,
 ) -> None:
-    """Tell what came of the field check in drives of LOG (the last one by default).
+    """Tell what came of the field check in drives of LOG (the last one by default), or lead through one.
 
     The steps are recognised in what was recorded; nothing has to be pressed on the way. The check is the one that the
-    drive was driven with, or that of --config. With --config alone: cautions and steps, for the passenger to read out.
+    drive was driven with, or that of --config. With --keep what came of it is kept in the log; a check that was
+    confirmed and driven is there already, and is not overwritten.
+
+    With --config alone it leads through the check while it is driven, for the passenger: cautions to confirm by name,
+    what to do, what is missing, what came of each step. It takes a seat at the daemon that records to the
+    configuration's log, and where there is none, runs it until the check is over.
 
     Exit status 1 where a step failed or was not done.
     """
     if log is None:
         if directory is None:
-            raise click.UsageError("a LOG, or --config DIR for what the check asks for")
-        _asked(directory, as_json=as_json)
-        return
+            raise click.UsageError("a LOG, or --config DIR to lead through the check or, with --sheet, to print it")
+        if keep or drives:
+            raise click.UsageError("--keep and --drive are of a LOG: name one")
+        if sheet:
+            _asked(directory, as_json=as_json)
+            return
+        from uphaul.cli.fieldcheck_live import show
+
+        ctx.exit(0 if show(directory, live_log, name=name, port=port, as_json=as_json) else 1)
+    if sheet or name or live_log is not None or port is not None:
+        raise click.UsageError("--sheet, --by, --log and --port are of a check that is to be driven: leave out the LOG")
     from uphaul.cli.handover_read import read_handover
     from uphaul.log.drives import pick_drive
     from uphaul.log.reader import Log
 
     with Log.open(log) as file:
         found = read_handover(file, drives or (pick_drive(file, None),), directory)
+    kept = _keep(log, found) if keep else []
     if as_json:
+        from uphaul.analysis.field_check_text import run_to_object
         from uphaul.cli.handover_json import to_object
 
-        told = to_object(found)
-        click.echo(json.dumps({key: told[key] for key in KEPT}, ensure_ascii=False, indent=1, allow_nan=False))
+        whole = to_object(found)
+        told = {key: whole[key] for key in KEPT}
+        told["runs"] = [{"drive": d.number, **run_to_object(run)} for d in found.drives for run in d.runs]
+        if keep:
+            told["kept"] = [{"drive": drive, "words": words} for drive, words in kept]
+        click.echo(json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False))
     else:
         _tell(found)
+        for drive, words in kept:
+            click.echo(f"Drive {drive}: what came of the check {words}.")
     ctx.exit(0 if found.good else 1)
+
+
+def _keep(log: Path, found: Handover) -> list[tuple[int, str]]:
+    """Keep every run with its drive: (drive, what became of it)."""
+    from uphaul import __version__
+    from uphaul.analysis.field_check_text import run_to_json
+    from uphaul.log.checks import keep_checks
+    from uphaul.log.info import CheckRow
+
+    rows = [
+        CheckRow(d.number, *run.t_ms, run.title, run.confirmed_by, __version__, run_to_json(run))
+        for d in found.drives
+        for run in d.runs
+    ]
+    return [(row.drive, became.value) for row, became in zip(rows, keep_checks(log, rows), strict=True)]
 
 
 def _tell(found: Handover) -> None:

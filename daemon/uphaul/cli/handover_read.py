@@ -22,7 +22,7 @@ from uphaul.reports.handover_case import Driven, Handover
 from uphaul.reports.package_file import SUFFIX, read_package
 from uphaul.vehicle.model import Vehicle
 
-__all__ = ["package_beside", "read_handover"]
+__all__ = ["package_beside", "read_handover", "runs_of"]
 
 
 def read_handover(log: Log, numbers: Sequence[int], directory: Path | None = None) -> Handover:
@@ -46,7 +46,7 @@ def read_handover(log: Log, numbers: Sequence[int], directory: Path | None = Non
     drives = tuple(
         Driven(
             case=case,
-            runs=_runs(case, check, vehicle),
+            runs=runs_of(case, check, vehicle),
             pulls=find_pulls(case.whole, vehicle.sheet, vehicle.tunes),
             used=headroom(case.whole, vehicle.sheet, vehicle.tunes),
         )
@@ -75,8 +75,8 @@ def _same_units(own: Config, cases: Sequence[Case], directory: Path) -> None:
                 )
 
 
-def _runs(case: Case, check: FieldCheck, vehicle: Vehicle) -> tuple[FieldCheckRun, ...]:
-    """Of a drive in several parts, the rules of the last one stand for all."""
+def runs_of(case: Case, check: FieldCheck, vehicle: Vehicle) -> tuple[FieldCheckRun, ...]:
+    """The runs of the check in a drive. Of a drive in several parts, the rules of the last one stand for all."""
     first, last = case.parts[0].info, case.parts[-1].info
     carried = carried_from_json(first.initial_state, case.log)
     names = {r.name for r in case.rules}

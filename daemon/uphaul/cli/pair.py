@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from uphaul.config.spec import WebSpec
     from uphaul.web.access import Access
 
-__all__ = ["command"]
+__all__ = ["check_user", "command"]
 
 USUAL_CONFIG = Path("/etc/uphaul")
 DEFAULT_LOG = "uphaul.db"  # as `uphaul run` names it
@@ -53,7 +53,7 @@ def command(  # noqa: PLR0917  # click hands them over by name
     if listing and revoke is not None:
         raise click.UsageError("--list and --revoke are two different things: one at a time")
     web, log = _where(directory, log_path)
-    _check_user(log, directory)
+    check_user(log, f"pair{f' --config {directory}' if directory else ''} --log {log}")
     from uphaul.web.access import Access, store_path
 
     access = Access(store_path(log))
@@ -82,8 +82,11 @@ def _where(directory: Path | None, log_path: Path | None) -> tuple[WebSpec, Path
     return config.web, log_path or config.log.path or (directory or USUAL_CONFIG) / DEFAULT_LOG
 
 
-def _check_user(log: Path, directory: Path | None) -> None:
-    """Refuse another user than the daemon's: it could not read what that one leaves. Raises UphaulError."""
+def check_user(log: Path, command: str) -> None:
+    """Refuse another user than the daemon's: it could not read what that one leaves. Raises UphaulError.
+
+    `command` is what that user is to call instead.
+    """
     folder = log.absolute().parent
     try:
         owner = _owner(log)
@@ -104,11 +107,10 @@ def _check_user(log: Path, directory: Path | None) -> None:
         name = pwd.getpwuid(owner).pw_name
     except KeyError:
         name = f"#{owner}"
-    options = f" --config {directory}" if directory else ""
     program = shutil.which("uphaul") or text.program()  # with its path: sudo has a search path of its own
     raise UphaulError(
         f"{what} belongs to {name}, and the list of devices beside it must be the daemon's own: run this as its user, "
-        f"sudo -u {name} {program} pair{options} --log {log}; or name another log with --log"
+        f"sudo -u {name} {program} {command}; or name another log with --log"
     )
 
 

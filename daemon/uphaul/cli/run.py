@@ -13,7 +13,7 @@ import click
 if TYPE_CHECKING:
     from uphaul.app import App
 
-__all__ = ["command", "serve_forever"]
+__all__ = ["DEFAULT_LOG", "command", "serve_forever"]
 
 log = logging.getLogger("uphaul")
 

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from uphaul.errors import LogError
 
-__all__ = ["claim", "claimed", "lock_path", "release"]
+__all__ = ["claim", "claimed", "lock_path", "recorded_elsewhere", "release"]
 
 _lock = threading.Lock()
 _held: dict[Path, int | None] = {}
@@ -59,6 +59,23 @@ def claimed(path: Path) -> bool:
     """True while a writer in this process has the file open."""
     with _lock:
         return path.resolve() in _held
+
+
+def recorded_elsewhere(path: Path) -> bool:
+    """True while another process has the file open for writing; false as well where that cannot be known."""
+    try:
+        handle = os.open(lock_path(path.resolve()), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:  # a file system without locks
+        return False
+    finally:
+        os.close(handle)
+    return False
 
 
 def _acquire(path: Path) -> int | None:

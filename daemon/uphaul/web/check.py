@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from uphaul.analysis.field_check import FieldCheckRun, Step, StepResult
     from uphaul.analysis.field_check_follow import CheckFollower
 
-__all__ = ["CHECK", "add_check", "check_told"]
+__all__ = ["CHECK", "add_check", "check_told", "runs_told"]
 
 CHECK = "/check"
 """Where the page stands beside the live page."""
@@ -61,9 +61,21 @@ def add_check(
         }
         return web.json_response(text=json.dumps(told, ensure_ascii=False, allow_nan=False))
 
+    async def runs(request: web.Request) -> web.Response:
+        return web.json_response(text=runs_told(follower()))
+
     app.router.add_get("/check.json", now)
+    app.router.add_get("/check-runs.json", runs)
     for path in FILES:
         app.router.add_get(path, file)
+
+
+def runs_told(follower: CheckFollower | None) -> str:
+    """Every check of the drive so far with all its figures, as the log keeps those that are over, as JSON."""
+    from uphaul.analysis.field_check_text import run_to_object
+
+    runs = () if follower is None else follower.runs
+    return json.dumps({"runs": [run_to_object(r) for r in runs]}, ensure_ascii=False, allow_nan=False)
 
 
 def check_told(follower: CheckFollower | None) -> dict[str, Any] | None:
@@ -77,7 +89,9 @@ def check_told(follower: CheckFollower | None) -> dict[str, Any] | None:
         "running": now is not None,
         "confirmed_by": runs[-1].confirmed_by if runs else "",
         "said": follower.said,
-        "news": [{"kind": n.kind.value, "words": n.words} for n in news],
+        "news": [
+            {"t_ms": n.t_ms, "kind": n.kind.value, "step": n.step, "tune": n.tune, "words": n.words} for n in news
+        ],
         "step": None,
         "steps": [] if not runs else _steps(runs[-1], {s.name: s for s in check.steps}),
     }
