@@ -79,10 +79,11 @@ def _value(drive: Drive, m: Measure, step: Step, start: int, stop: int) -> float
     match m.take:
         case Take.LAST:
             return values[-1]
-        case Take.MAXIMUM:
-            return max(values)
-        case Take.MINIMUM:
-            return min(values)
+        case Take.MAXIMUM | Take.MINIMUM:
+            every = [(drive.t[k], x) for k in range(start, stop + 1) if (x := drive.x[m.signal][k]) is not None]
+            ends = [t for t, _ in known if t - first >= 300]
+            means = [statistics.fmean(x for t, x in every if end - 300 < t <= end) for end in ends]
+            return (max if m.take is Take.MAXIMUM else min)(means or [statistics.fmean(values)])
         case Take.MEAN:
             return sum(values) / len(values)
         case Take.TIME_TO:

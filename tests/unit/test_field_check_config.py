@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from support.config_files import VEHICLE, config_of, problems_of
+from support.config_files import SIGNALS, VEHICLE, config_of, problems_of
 from uphaul.analysis.field_check import EXPECTED, Band, Measure, OfSheet, Part, Span, Step, Take, WaitsFor
 from uphaul.config import load, load_texts, sample_directory
 from uphaul.rules import ABOVE, BELOW, Curve
@@ -134,6 +134,7 @@ WRONG = [
     ('"maximum"', '"maximum"\nagainst = "rpm"', "step.first.measure.hot.against", "in degC, as egt is", None),
     ('"maximum"', '"maximum"\nagainst = "egd"', "step.first.measure.hot.against", "the name of a signal", "egt"),
     ('"maximum"', '"maximum"\nagainst = "expected"', "step.first.measure.hot.against", "NAME.expected.egt", None),
+    ('"maximum"', '"maximum"\nagainst = "egt"', "step.first.measure.hot.high.of", "no difference is a share", None),
     ('of = "exhaust.egt"', 'of = "exhaust.etg"', "step.first.measure.hot.high.of", "build sheet tells", "exhaust.egt"),
     ('of = "exhaust.egt"', 'of = "turbo.boost"', "step.first.measure.hot.high.of", "in a unit like degC", None),
     ('of = "exhaust.egt"', 'of = "exhaust.egt_short"', "step.first.measure.hot.high.of", "vehicle.toml does not", None),
@@ -167,6 +168,15 @@ def test_what_is_wrong_is_named(old: str, new: str, key: str, allowed: str, near
     (found,) = problems_of(vehicle=SHEET, fieldcheck=CHECK.replace(old, new, 1))
     assert (found.file, found.key, found.nearest) == ("fieldcheck.toml", key, nearest)
     assert allowed in found.allowed
+
+
+def test_temperatures_in_two_units_have_no_difference() -> None:
+    """A band in degC over what is partly in degF would say nothing."""
+    signals = SIGNALS + '\n[signal.ambient]\nunit = "degF"\nrange = [-60, 200]\n'
+    text = CHECK.replace('"maximum"', '"maximum"\nagainst = "ambient"', 1)
+    (found,) = problems_of(vehicle=SHEET, signals=signals, fieldcheck=text)
+    assert found.key == "step.first.measure.hot.against"
+    assert found.allowed == "must be a signal in degC, as egt is; it is in degF"
 
 
 def test_a_ring_of_steps_is_named_at_each() -> None:

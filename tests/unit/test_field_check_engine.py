@@ -102,8 +102,8 @@ BOOST = [0.0, 0.0, 10.0, 20.0, 40.0, 80.0, 90.0, 95.0, 95.0, 80.0, 60.0, 50.0, 0
     ("take", "value", "t_ms"),
     [
         (Take.LAST, 50.0, 1100),
-        (Take.MAXIMUM, 95.0, 700),
-        (Take.MINIMUM, 10.0, 200),
+        (Take.MAXIMUM, 280.0 / 3.0, 800),  # 90, 95 and 95
+        (Take.MINIMUM, 140.0 / 3.0, 500),  # 20, 40 and 80: the first that is 0.3 s long
         (Take.MEAN, 62.0, None),
         (Take.SPREAD, float(np.std(BOOST[2:12], ddof=1)), None),
         (Take.SLOPE, float(np.polyfit(np.arange(10) / 600.0, BOOST[2:12], 1)[0]), None),
@@ -138,7 +138,7 @@ def test_a_value_that_is_never_reached_fails_a_band_and_says_what_was() -> None:
     made, _ = run(checked, block(rpm=RPM, boost=BOOST))
     (attempt,) = made.results[0].attempts
     assert (attempt.verdict, attempt.measured[0].value) == (Verdict.FAILED, np.inf)
-    assert attempt.measured[0].why == "not reached: at most 95"
+    assert attempt.measured[0].why == "not reached: at most 95 kPa"
 
 
 def test_a_time_to_cool_is_reached_from_above() -> None:
@@ -181,6 +181,18 @@ def test_bands_hold_their_ends(low: Amount | None, high: Amount | None, verdict:
     checked = check(step(measure(Take.MAXIMUM, "egt", Band(low, high))))
     made, _ = run(checked, block(rpm=[1600.0] * 15, egt=[700.0] * 15))
     assert made.results[0].verdict is verdict
+
+
+def test_a_share_of_a_temperature_is_one_of_degc_in_whatever_unit_the_signal_is() -> None:
+    """0.85 of 720 degC is 612 degC, and so 1133.6 degF."""
+    signals = tuple(replace(s, unit="degF") if s.name == "egt" else s for s in SIGNALS)
+    sheet_band = Band(None, OfSheet(0.85, "exhaust.egt"))
+    checked = check(step(measure(Take.MEAN, "egt", sheet_band), for_ms=500))
+    engine = FieldCheckEngine(checked, signals, TUNES, vehicle=VEHICLE, whole=True)
+    engine.run(replace(block(rpm=RPM, egt=[1100.0] * len(RPM)), signals=signals))
+    engine.end()
+    (attempt,) = engine.runs[0].results[0].attempts
+    assert attempt.measured[0].high == pytest.approx(1133.6)
 
 
 def test_a_tune_has_a_band_of_its_own() -> None:

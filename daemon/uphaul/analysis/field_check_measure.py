@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,10 @@ KNOWN_LEAST = 0.9
 """Share of a step's ticks at which a signal must be known for a measure of it to be told."""
 
 RATE_MS = 1000
+
+PEAK_MS = 300
+"""Highest and lowest are means over so long, as those of a pull are (`pulls.py`): a single reading says more of its
+sensor, and a clutch that grips and slips by turns must not vanish in the mean. Source: our own choice."""
 
 _PARTS: dict[str, tuple[type[Part], str, str]] = {
     "turbo.boost": (Turbo, "boost_kpa", "kPa"),
@@ -66,7 +70,10 @@ def _number(value: object) -> float | None:
 
 
 def unit_of(measure: Measure, signal_unit: str) -> str:
-    """The unit of what a measure yields."""
+    """The unit of what a measure yields: of differences in degC it is K."""
+    apart = measure.against or measure.take in (Take.SPREAD, Take.SLOPE, Take.LARGEST_RATE)
+    if apart and signal_unit == "degC":
+        signal_unit = "K"
     match measure.take:
         case Take.TIME_TO:
             return "s"
@@ -179,12 +186,10 @@ class Measuring:
         match m.take:
             case Take.LAST:
                 return float(y[-1]), int(where[-1]), ""
-            case Take.MAXIMUM:
-                at = int(where[np.argmax(y)])
-                return float(x[at]), at, ""
-            case Take.MINIMUM:
-                at = int(where[np.argmin(y)])
-                return float(x[at]), at, ""
+            case Take.MAXIMUM | Take.MINIMUM:
+                means, ends = _steadied(given, x, known)
+                at = int(np.argmax(means) if m.take is Take.MAXIMUM else np.argmin(means))
+                return float(means[at]), int(ends[at]), ""
             case Take.MEAN:
                 return float(y.mean()), None, ""
             case Take.SPREAD:
@@ -209,7 +214,9 @@ class Measuring:
         there = np.flatnonzero(known & (x <= reach if m.falling else x >= reach))
         if not len(there):
             most = x[known].min() if m.falling else x[known].max()
-            return np.inf, None, f"not reached: {'at least' if m.falling else 'at most'} {most:.4g}"
+            unit = unit_of(replace(m, take=Take.LAST), self._signals[self._place[m.signal]].unit)
+            word = "at least" if m.falling else "at most"
+            return np.inf, None, f"not reached: {word} {most:.4g}" + (f" {unit}" if unit != "1" else "")
         return float(given.t_ms[there[0]] - given.t_ms[0]) / 1000.0, int(there[0]), ""
 
     def _bounds(
@@ -239,8 +246,24 @@ class Measuring:
             if found is None:
                 return np.full(ticks, np.nan), f"the build sheet does not tell {amount.of}"
             unit = self._signals[self._place[m.signal]].unit
-            return np.full(ticks, amount.share * convert(found, SHEET[amount.of], unit)), ""
+            return np.full(ticks, convert(amount.share * found, SHEET[amount.of], unit)), ""
         return np.full(ticks, float(amount)), ""
+
+
+def _steadied(given: _Ticks, x: Floats, known: Bools) -> tuple[Floats, Ints]:
+    """Means of the known readings over `PEAK_MS`, and the ticks (of `known`) that each ends with.
+
+    A mean may reach back before what counts, never before the step; what is shorter than one is one mean.
+    """
+    t_ms, there = given.t_ms, ~np.isnan(x)
+    ends = np.flatnonzero(known & (t_ms - t_ms[0] >= PEAK_MS))
+    if not len(ends):
+        return np.round([x[known].mean()], 9), np.flatnonzero(known)[-1:]
+    first = np.searchsorted(t_ms, t_ms[ends] - PEAK_MS, side="right")
+    sums = np.concatenate(([0.0], np.cumsum(np.where(there, x, 0.0))))
+    counts = np.concatenate(([0], np.cumsum(there)))
+    means = (sums[ends + 1] - sums[first]) / (counts[ends + 1] - counts[first])
+    return np.round(means, 9), ends  # what is steady at a bound stays there, whatever the sums lost
 
 
 def _on(curve: Curve, read: Callable[[str], Floats]) -> Floats:

@@ -65,9 +65,9 @@ change some 0.4. Source: our own choice."""
 SPOOLED = 0.90
 """Share of the expected boost that ends the time to boost. Source: our own choice."""
 
-PEAK_S = 0.5
-"""Peaks are means over so long: a single reading says more of its sensor. Source: our own choice, less than an
-overshoot of boost lasts."""
+PEAK_S = 0.3
+"""Peaks are means over so long, as those of a field check are: a single reading says more of its sensor. Source: our
+own choice, less than an overshoot of boost lasts."""
 
 RATE_MS, RATE_REACH_MS = 2000, 3000
 """Window of the exhaust temperature's rate, and how long after the pull its peak counts (a sheathed probe lags 2 to
@@ -88,7 +88,7 @@ class Pull:
     `gear` 1 is the first, None where nothing tells it; `gear_by` says what did. `rpm` first and last. `boost_s`: from
     the pedal at 90 % until boost was at 90 % of the tune's expected one. `overshoot_kpa`: most over the expected boost,
     0 for none. `egt_rate_k_s` is the steepest rise over 2 s; it and `egt_most_degc` look 3 s beyond the pull.
-    Highest and lowest are of means over 0.5 s. `slip_most` is a share. `grade` (rise over run) is the mean, `grade_by`
+    Highest and lowest are of means over 0.3 s. `slip_most` is a share. `grade` (rise over run) is the mean, `grade_by`
     its source. `heading_deg`: 0 north, 90 east. `humidity` is None: no signal tells it. Fields are None where
     `missing`, by field, says why.
     """

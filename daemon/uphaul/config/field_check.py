@@ -169,13 +169,15 @@ class _Builder:
     def _measure(self, key: str, name: str, table: MeasureTable) -> Measure:
         scope, take = self._scope, Take(table.take)
         signal = scope.named(table.signal, f"{key}.signal")
+        apart = False
         if table.against == EXPECTED:
-            told = {e.signal for t in self._vehicle.tunes for e in t.expected}
-            if table.signal not in told and self._tunes is not None:
+            apart = table.signal in {e.signal for t in self._vehicle.tunes for e in t.expected}
+            if not apart and self._tunes is not None:
                 scope.wrong(f"{key}.against", EXPECTED, f"needs tune.NAME.expected.{table.signal} in vehicle.toml")
         elif table.against:
             other = scope.named(table.against, f"{key}.against")
-            if signal is not None and other is not None and signal.unit != other.unit:
+            apart = signal is not None and other is not None and signal.unit == other.unit
+            if signal is not None and other is not None and not apart:
                 scope.wrong(
                     f"{key}.against",
                     table.against,
@@ -191,11 +193,13 @@ class _Builder:
             scope.wrong(f"{key}.reach", shown_limit(table.reach), text)
         if table.falling and take is not Take.TIME_TO:
             scope.wrong(f"{key}.falling", True, f"belongs to time-to, not to {take.value}")
-        band = self._band(key, table, take, table.signal)
+        goal = table.reach
+        reach = None if goal is None else self._amount(f"{key}.reach", goal, table.signal, apart=apart)
+        band = self._band(key, table, take, table.signal, apart=apart)
         tunes = []
         for tune, each in table.tune.items():
             self.tune(f"{key}.tune.{tune}", tune)
-            own = self._band(f"{key}.tune.{tune}", each, take, table.signal)
+            own = self._band(f"{key}.tune.{tune}", each, take, table.signal, apart=apart)
             if own is None:
                 scope.wrong(f"{key}.tune.{tune}", None, "must have `low` or `high`")
             else:
@@ -210,7 +214,7 @@ class _Builder:
             signal=table.signal,
             take=take,
             against=table.against,
-            reach=None if table.reach is None else self._amount(f"{key}.reach", table.reach, table.signal),
+            reach=reach,
             falling=table.falling,
             band=band,
             tunes=tuple(tunes),
@@ -218,12 +222,12 @@ class _Builder:
             source=table.source,
         )
 
-    def _band(self, key: str, table: BandTable, take: Take, signal: str) -> Band | None:
+    def _band(self, key: str, table: BandTable, take: Take, signal: str, *, apart: bool) -> Band | None:
         bounds: list[Amount | None] = []
         for word, value in (("low", table.low), ("high", table.high)):
             if value is not None and not isinstance(value, float) and take in NO_BAND_OF:
                 self._scope.wrong(f"{key}.{word}", None, f"must be a number for {take.value}")
-            bounds.append(None if value is None else self._amount(f"{key}.{word}", value, signal))
+            bounds.append(None if value is None else self._amount(f"{key}.{word}", value, signal, apart=apart))
         low, high = bounds
         if low is None and high is None:
             return None
@@ -231,7 +235,8 @@ class _Builder:
             self._scope.wrong(f"{key}.low", low, f"must be at most `high`, {high:g}: nothing could pass")
         return Band(low, high)
 
-    def _amount(self, key: str, value: float | CurveTable | OfSheetTable, signal: str) -> Amount:
+    def _amount(self, key: str, value: float | CurveTable | OfSheetTable, signal: str, *, apart: bool) -> Amount:
+        """`apart`: of a difference."""
         scope = self._scope
         if isinstance(value, CurveTable):
             return curve_of(scope, key, value)
@@ -247,6 +252,10 @@ class _Builder:
                 value.of,
                 f"must be in a unit like {found.unit}, as {signal} is; it is in {SHEET[value.of]}",
             )
+            return OfSheet(value.share, value.of)
+        if apart and SHEET[value.of] == "degC":
+            unit = "K" if found is None or found.unit == "degC" else found.unit
+            scope.wrong(f"{key}.of", value.of, f"must be a number in {unit}: no difference is a share of a temperature")
             return OfSheet(value.share, value.of)
         of_tune = value.of.startswith("tune.")
         lacking = [t for t in self._tunes or () if rating(self._vehicle, value.of, t) is None]
