@@ -56,7 +56,16 @@ def _e(sign: str, way: int, if_seen: float, if_not: float) -> Expect:
 
 
 def _p(*expects: Expect, may: str = "", title: str = "") -> Picture:
-    return Picture(expects, frozenset(may.split()), title)
+    free = frozenset(may.split())
+    told = free | {e.sign for e in expects}
+    return Picture(expects, free | {sign for sign, after in _FOLLOWS.items() if told & after}, title)
+
+
+_FOLLOWS = {
+    "pull_power": {"boost", "fuel", "mixture", "full_load_lean", "cuts", "cooler", "drag", "weight", "slip"},
+    "pull_charge": {"cooler", "charge_light", "soak", "compressor_out", "turbo_speed", "boost"},
+}
+"""Signs of pulls that are free wherever one of these is: less air, fuel or grip is less power, and so on."""
 
 
 _HEAT = "coolant_light coolant_heavy coolant_slow hot_easy coolant_cold"
@@ -104,7 +113,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "cooler-fouled", "intercooler fouled or its wind blocked",
         "look through the fins with a lamp, wash, check ducts; pressure gauge before and after for oil inside",
-        (_p(_e("cooler", -1, 2.5, 2.2), may=f"egt turbo_speed soak charge_light {_HEAT}"),),
+        (_p(_e("cooler", -1, 2.5, 2.2), _e("pull_charge", 1, 1.5, 0.8),
+            may=f"egt turbo_speed soak charge_light {_HEAT}"),),
     ),
     Cause(
         "cooling-short", "cooling system short of capacity (radiator, pump, coolant)",

@@ -3,6 +3,9 @@
 Every sign is a difference from the reference drive, or from what a sound vehicle never does (`looks`). Its `strength`
 is the figure over the larger of its uncertainty (some 95 %) and the least size that means anything (`Sign.least`, our
 own judgement from the trade's limits): below 0.6 it is nothing, from 1.3 it stands.
+
+A quantity that is compared in full-load pulls too is one sign: that of steady driving, unless it can't be told there,
+or stands in the pulls and stands out more.
 """
 
 from __future__ import annotations
@@ -11,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import isnan
 
-from uphaul.analysis import boost_looks, looks
+from uphaul.analysis import boost_looks, looks, pull_looks
 from uphaul.analysis.drag import LEAST_DRAG_N
 from uphaul.analysis.looks import UNKNOWN, Seen, Span
 from uphaul.analysis.pair import Pair
@@ -39,7 +42,8 @@ class Sign:
 class Evidence:
     """A sign as it was seen: `value` and `uncertainty` in its unit, `strength` signed (0 when unknown).
 
-    `missing` names the roles that are not fitted (or never read), `moments_ms` where in the drive to look.
+    `missing` names the roles that are not fitted (or never read), `moments_ms` where in the drive to look. `driven`
+    says how it was driven where that is not all of the drive: in pulls.
     """
 
     sign: Sign
@@ -48,6 +52,7 @@ class Evidence:
     strength: float
     moments_ms: tuple[Span, ...] = ()
     missing: tuple[str, ...] = ()
+    driven: str = ""
 
     @property
     def known(self) -> bool:
@@ -55,14 +60,18 @@ class Evidence:
         return not isnan(self.value)
 
     @property
+    def name(self) -> str:
+        """What was seen, in words, without the figure."""
+        return (self.sign.up if self.strength >= 0 else self.sign.down) + (f", {self.driven}" if self.driven else "")
+
+    @property
     def text(self) -> str:
         """The evidence as a sentence for people."""
-        name = self.sign.up if self.strength >= 0 else self.sign.down
         if not self.known:
             return f"{self.sign.up}: can't tell" + (f", no {', '.join(self.missing)}" if self.missing else "")
         about = f"{self.value:+.3g} {self.sign.unit}".rstrip()
         give = f" (give or take {self.uncertainty:.2g})" if self.uncertainty > 0.0 else ""
-        return f"{name}: {about}{give}" if abs(self.strength) >= 0.6 else f"{name}: no, {about}{give}"
+        return f"{self.name}: {about}{give}" if abs(self.strength) >= 0.6 else f"{self.name}: no, {about}{give}"
 
 
 def evidence(pair: Pair) -> tuple[Evidence, ...]:
@@ -70,13 +79,25 @@ def evidence(pair: Pair) -> tuple[Evidence, ...]:
     out = []
     for sign in SIGNS:
         missing = tuple(r for r in sign.roles if not pair.here.has(r))
-        value, uncertainty, moments = UNKNOWN if missing else sign.see(pair)
-        known = not isnan(value)
-        floor = max(sign.least, 0.0 if isnan(uncertainty) else uncertainty)
-        out.append(
-            Evidence(sign, value, uncertainty, value / floor if known else 0.0, moments if known else (), missing)
-        )
+        steady = _weighed(sign, UNKNOWN if missing else sign.see(pair), missing)
+        pulled = UNKNOWN if missing else pull_looks.in_pulls(pair, sign.name)
+        full = _weighed(sign, pulled, missing, pull_looks.driven(pair, sign.name))
+        stands_out = abs(full.strength) >= max(SECOND_LOOK, abs(steady.strength))
+        out.append(full if full.known and (stands_out or not steady.known) else steady)
     return tuple(out)
+
+
+SECOND_LOOK = 1.6
+"""Strength from which pulls say more than steady driving does, beyond that of a single look, as the larger of two is
+taken. Source: our own judgement."""
+
+
+def _weighed(sign: Sign, seen: Seen, missing: tuple[str, ...], driven: str = "") -> Evidence:
+    value, uncertainty, moments = seen
+    known = not isnan(value)
+    floor = max(sign.least, 0.0 if isnan(uncertainty) else uncertainty)
+    strength = value / floor if known else 0.0
+    return Evidence(sign, value, uncertainty, strength, moments if known else (), missing, driven)
 
 
 _AIR = ("map", "baro", "ambient")
@@ -165,6 +186,11 @@ SIGNS: tuple[Sign, ...] = (
     Sign("drag_slow", "%", 15.0, "the drag is there at low speed too (share beyond a half)",
          "the drag fades at low speed (share short of a half)",
          ("wheel_power", "fuel", "speed"), looks.drag_slow),
+    Sign("pull_charge", "K", 8.0, "charge air hotter over the outside air for the same boost, in pulls",
+         "charge air cooler over the outside air for the same boost, in pulls", ("charge", "rpm", "pedal", *_AIR),
+         pull_looks.charge),
+    Sign("pull_power", "kW", 6.0, "power at the wheels as in the reference's pulls",
+         "less power at the wheels than in the reference's pulls", ("wheel_power", "rpm", "pedal"), pull_looks.power),
     Sign("slip", "%", 3.0, "clutch slips in gear under load", "clutch holds", ("clutch_slip",), looks.slip),
     Sign("missing", "%", 0.8, "readings drop out", "readings are whole", (), looks.missing),
     Sign("rest_pressure", "kPa", 3.0, "manifold above barometer with the engine off",

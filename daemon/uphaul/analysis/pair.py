@@ -5,6 +5,7 @@ from __future__ import annotations
 from uphaul.analysis.comparison import Comparison, Difference, compare_pieces
 from uphaul.analysis.drag import Drag, drag
 from uphaul.analysis.pieces import Pieces
+from uphaul.analysis.pull_beside import Beside, Course, beside, courses
 from uphaul.analysis.whole import WholeDrive
 
 __all__ = ["Pair"]
@@ -19,6 +20,7 @@ class Pair:
         self.comparison: Comparison | None = None
         self.drag: Drag | None = None
         self._moving: dict[str, Difference] = {}
+        self._courses: tuple[tuple[Course, ...], tuple[Course, ...]] | None = None
         if self.there is not None:
             self.comparison = compare_pieces(self.here, self.there)
             needed = ("rpm", "fuel", "speed", "wheel_power")
@@ -37,3 +39,11 @@ class Pair:
                 self._moving[name] = compare_pieces(self.here, self.there, steady=False, only=(name,)).of(name)
             found = self._moving[name]
         return found if found.comparable else None
+
+    def in_pulls(self, name: str) -> Beside | None:
+        """The difference of a quantity of `pull_beside.USUAL` in full-load pulls; None where no two pulls met."""
+        if self.there is None:
+            return None
+        if self._courses is None:
+            self._courses = courses(self.here.drive), courses(self.there.drive)
+        return beside(name, *self._courses)

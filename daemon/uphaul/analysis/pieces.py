@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import isnan
+from typing import Protocol
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from uphaul.analysis.maps import TOLERANCE
 from uphaul.analysis.whole import WholeDrive
 from uphaul.physics.basis import Bools, Floats, Ints
 
-__all__ = ["BLOCK_PIECES", "PIECE_MS", "Pieces"]
+__all__ = ["BLOCK_PIECES", "PIECE_MS", "Pieces", "Readings"]
 
 PIECE_MS = 2000
 """Source: our own choice: shorter than the lag of an exhaust probe, longer than the noise of anything else."""
@@ -21,6 +22,14 @@ probe."""
 
 BLOCK_PIECES = 15
 """Pieces of a block, 30 s: what lies in one block counts as one observation. Source: our own choice."""
+
+
+class Readings(Protocol):
+    """What tells every role at so many places: the pieces of a drive, or the engine speeds of a pull."""
+
+    def of(self, role: str) -> Floats:
+        """(P,) the role in its canonical unit, NaN where unknown."""
+        ...
 
 
 class Pieces:

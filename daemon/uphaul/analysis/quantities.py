@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from uphaul.analysis.pieces import Pieces
+from uphaul.analysis.pieces import Pieces, Readings
 from uphaul.physics.basis import ZERO_DEGC_K, Floats
 from uphaul.physics.compressor import AIR_GAMMA, EXHAUST_GAMMA
 
@@ -42,7 +42,7 @@ class Quantity:
     words: str
     unit: str
     roles: tuple[str, ...]
-    make: Callable[[Pieces], Made]
+    make: Callable[[Readings], Made]
     corrected: str
     source: str
     y: str = "load"
@@ -58,46 +58,46 @@ def load_role(*drives: Pieces) -> str:
     return next((role for role in ("fuel", "pedal", "boost") if all(d.has(role) for d in drives)), "")
 
 
-def _plain(role: str) -> Callable[[Pieces], Made]:
-    def make(p: Pieces) -> Made:
+def _plain(role: str) -> Callable[[Readings], Made]:
+    def make(p: Readings) -> Made:
         x = p.of(role)
         return x, x, np.ones(len(x))
 
     return make
 
 
-def _loaded(p: Pieces, least_kpa: float = 30.0) -> Floats:
+def _loaded(p: Readings, least_kpa: float = 30.0) -> Floats:
     """1 where the turbo does work worth judging, else unknown."""
     return np.where(p.of("map") - p.of("baro") >= least_kpa, 1.0, np.nan)
 
 
-def _kelvin(p: Pieces, role: str) -> Floats:
+def _kelvin(p: Readings, role: str) -> Floats:
     return p.of(role) + ZERO_DEGC_K
 
 
-def _head(p: Pieces) -> Floats:
+def _head(p: Readings) -> Floats:
     """Ideal work of the compressor by the heat capacity, K: inlet temperature times ratio to the power of 2/7, less
     1."""
     ratio = np.maximum(p.of("map") / p.of("baro"), 1.0)
     return _kelvin(p, "ambient") * (np.power(ratio, AIR) - 1.0) * _loaded(p)
 
 
-def _flow(p: Pieces) -> Floats:
+def _flow(p: Readings) -> Floats:
     """Air drawn in by the engine, in parts of an unknown constant: speed times density. Source: ideal-gas law."""
     return p.of("rpm") * p.of("map") / _kelvin(p, "charge")
 
 
-def _turbo_speed(p: Pieces) -> Made:
+def _turbo_speed(p: Readings) -> Made:
     reading, gain = p.of("turbo_speed"), np.sqrt(_head(p))
     return reading, reading / gain, gain
 
 
-def _compressor_out(p: Pieces) -> Made:
+def _compressor_out(p: Readings) -> Made:
     reading, gain = p.of("compressor_out"), _head(p)
     return reading, (reading - p.of("ambient")) / gain, gain
 
 
-def _turbine(p: Pieces) -> tuple[Floats, Floats]:
+def _turbine(p: Readings) -> tuple[Floats, Floats]:
     """(what the turbine can do at this drive pressure, its slope by the pressure ratio), each by pressure and root of
     heat.
 
@@ -109,7 +109,7 @@ def _turbine(p: Pieces) -> tuple[Floats, Floats]:
     return wide * work, r / wide * work + wide * EXHAUST * np.power(r, -EXHAUST - 1.0)
 
 
-def _drive_pressure(p: Pieces) -> Made:
+def _drive_pressure(p: Readings) -> Made:
     reading = p.of("exhaust_pressure")
     could, slope = _turbine(p)
     heat = np.sqrt(_kelvin(p, "egt"))
@@ -118,7 +118,7 @@ def _drive_pressure(p: Pieces) -> Made:
     return reading, number, asked / (heat * slope)
 
 
-def _turbine_balance(p: Pieces) -> Made:
+def _turbine_balance(p: Readings) -> Made:
     could, _ = _turbine(p)
     given = _flow(p) * np.where(p.of("compressor_out") - p.of("ambient") > 20.0, 1.0, np.nan)
     given = given * (p.of("compressor_out") - p.of("ambient")) * _loaded(p, 50.0)
@@ -126,7 +126,7 @@ def _turbine_balance(p: Pieces) -> Made:
     return ratio, ratio, np.ones(len(ratio))
 
 
-def swallow(p: Pieces) -> Floats:
+def swallow(p: Readings) -> Floats:
     """(P,) 100 times the logarithm of what passes the turbine (and beside it) for its pressures, of unknown scale.
 
     Mass flow by the root of heat over Stodola's pressures. Of a sound turbine it goes with the actuator's position
@@ -138,31 +138,31 @@ def swallow(p: Pieces) -> Floats:
         return 100.0 * np.log(through * _loaded(p))
 
 
-def _swallow(p: Pieces) -> Made:
+def _swallow(p: Readings) -> Made:
     reading = swallow(p)
     return reading, reading, np.ones(len(reading))
 
 
-def _egt(p: Pieces) -> Made:
+def _egt(p: Readings) -> Made:
     reading, gain = p.of("egt"), p.of("fuel") / _flow(p) * 1e6
     gain = np.where(p.of("fuel") > 5e-4, gain, np.nan)
     return reading, (reading - p.of("charge")) / gain, gain
 
 
-def _egt_for_mixture(p: Pieces) -> Made:
+def _egt_for_mixture(p: Readings) -> Made:
     reading, gain = p.of("egt"), 1.0 / p.of("mixture")
     gain = np.where(p.of("mixture") < 4.0, gain, np.nan)
     return reading, (reading - p.of("charge")) / gain, gain
 
 
-def _mixture(p: Pieces) -> Made:
+def _mixture(p: Readings) -> Made:
     burnt = (p.of("fuel") > 5e-4) & (p.of("mixture") < 4.0) & (p.of("mixture") > 0.0)
     share = np.where(burnt, p.of("mixture") * p.of("fuel") / _flow(p), np.nan)
     reading = 100.0 * np.log(share)
     return reading, reading, np.ones(len(reading))
 
 
-def _cooler(p: Pieces) -> Made:
+def _cooler(p: Readings) -> Made:
     spread = p.of("compressor_out") - p.of("ambient")
     moving = (p.of("speed") >= 60.0 / 3.6) & (spread >= 30.0)
     reading = (
@@ -171,28 +171,28 @@ def _cooler(p: Pieces) -> Made:
     return reading, reading, np.ones(len(reading))
 
 
-def _map(p: Pieces) -> Made:
+def _map(p: Readings) -> Made:
     reading = p.of("map") * _loaded(p, 20.0)
     return reading, reading, np.ones(len(reading))
 
 
-def _actuator(p: Pieces) -> Made:
+def _actuator(p: Readings) -> Made:
     reading = 100.0 * p.of("boost_actuator") * _loaded(p, 50.0)
     return reading, reading, np.ones(len(reading))
 
 
-def _wheel_power(p: Pieces) -> Made:
+def _wheel_power(p: Readings) -> Made:
     reading = np.where((p.of("speed") > 8.0) & (p.of("fuel") > 1e-3), p.of("wheel_power"), np.nan)
     return reading, reading, np.ones(len(reading))
 
 
-def _fuel(p: Pieces) -> Made:
+def _fuel(p: Readings) -> Made:
     asked = (p.of("pedal") >= 0.25) & (p.of("fuel") > 5e-4)
     reading = 100.0 * np.log(np.where(asked, p.of("fuel"), np.nan))
     return reading, reading, np.ones(len(reading))
 
 
-def _head_over_coolant(p: Pieces) -> Made:
+def _head_over_coolant(p: Readings) -> Made:
     reading = p.of("head") - p.of("coolant")
     return reading, reading, np.ones(len(reading))
 
