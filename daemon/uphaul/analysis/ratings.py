@@ -2,7 +2,8 @@
 
 The ratings are those of the build sheet; rules and tunes play no part. A peak is a mean over 1 s: a single reading says
 more of its sensor than of the part. Ratings that a part stands for minutes are judged by the mean over 60 s, all
-others by the peak. Shares of temperatures are shares of degC, as the trade says them.
+others by the peak. The share of a temperature is that of its rise over 20 degC, and serves to put the weakest on top;
+people are told how many K are left, as a percentage of degC says nothing.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from uphaul.analysis.powers import (
     by_road,
     torque_nm,
 )
-from uphaul.analysis.spans import held
+from uphaul.analysis.spans import held, latched
 from uphaul.analysis.sustained import sustained
 from uphaul.analysis.whole import WholeDrive
 from uphaul.physics import charge, flow, injection
@@ -51,9 +52,13 @@ SUSTAINED_S = (10.0, 60.0)
 WHERE = ("rpm", "speed", "grade", "altitude")
 """Roles that tell where a reading was taken."""
 
-COOLER_M_S, COOLER_KPA = 60.0 / 3.6, 100.0
-"""An intercooler is judged moving at 60 km/h or more, with boost above 100 kPa: in a queue it is heat soak, not dirt.
-Source: common practice."""
+COOLER_M_S, COOLER_KPA = (60.0 / 3.6, 52.0 / 3.6), (100.0, 80.0)
+"""An intercooler is judged from 60 km/h and a boost of 100 kPa on, until it is below 52 km/h or 80 kPa: in a queue it
+is heat soak, not dirt. Source: common practice for where it begins; where it ends is our own choice, so that a drive
+that holds 60 km/h is judged as a whole. The sample's rule and its climb have the same limits."""
+
+COLD_DEGC = 20.0
+"""From which the rise of a temperature counts. Source: our own choice, the air of a usual day."""
 
 NO_POWER = "needs the signal fuel, or mixture with map and charge, or speed, baro and ambient with the sheet's load"
 NO_AIR = "needs the signals rpm, map and charge, or air"
@@ -61,8 +66,8 @@ NO_AIR = "needs the signals rpm, map and charge, or air"
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A mean over `window_s`: in the rating's unit, as a share of it, its middle in time, the tune (None: not known),
-    and where it was: roles of `WHERE` with their means over the time, in canonical units.
+    """A mean over `window_s`: in the rating's unit, as a share of it (of a temperature: see above), its middle in time,
+    the tune (None: not known), and where it was: roles of `WHERE` with their means over the time, in canonical units.
     """
 
     window_s: float
@@ -91,6 +96,21 @@ class Use:
     judged: Reading
     doubt: float | None = None
     at_least: bool = False
+
+    @property
+    def past(self) -> bool:
+        """Whether the drive used more than the rating. A part that does less than it is rated for is not past it."""
+        return not self.at_least and self.judged.value > self.rated
+
+    @property
+    def words(self) -> str:
+        """How much of it was used, for people: ``93 %``, ``5 K left``; of what a part must do: ``97 % reached``."""
+        value = self.judged.value
+        if self.unit == "degC":
+            apart = abs(self.rated - value)
+            return f"{apart:.{0 if apart >= 1.0 else 1}f} K {'past' if self.past else 'left'}"
+        share = f"{100.0 * value / self.rated:.0f} %"
+        return f"{share} reached" if self.at_least else share
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +202,7 @@ def _rows(drive: WholeDrive, sheet: BuildSheet, part: Part, way: Way | None) -> 
                 yield _Row("air flow", "kg/h", part.flow_kg_h, drawn, told, NO_AIR)
             if isinstance(part, ChargeCooler):
                 values = _effectiveness(drive)
-                when = f"at {3.6 * COOLER_M_S:.0f} km/h or more with boost above {COOLER_KPA:.0f} kPa"
+                when = f"at {3.6 * COOLER_M_S[0]:.0f} km/h or more with boost above {COOLER_KPA[0]:.0f} kPa"
                 told = f"compressor_out, charge and ambient, {when}"
                 without = f"needs the signals compressor_out, charge and ambient, and a minute of them on end {when}"
                 yield _Row("effectiveness", "1", part.effectiveness, values, told, without, minutes=True, at_least=True)
@@ -201,7 +221,7 @@ def _rows(drive: WholeDrive, sheet: BuildSheet, part: Part, way: Way | None) -> 
 
 def _use(drive: WholeDrive, part: Part, row: _Row) -> Use | None:
     windows = (SUSTAINED_S[1],) if row.at_least else (PEAK_S, *SUSTAINED_S)
-    found = [r for w in windows if (r := _reading(drive, row.values, w, row.rated, at_least=row.at_least)) is not None]
+    found = [r for w in windows if (r := _reading(drive, row, w)) is not None]
     if not found:
         return None
     return Use(
@@ -219,12 +239,12 @@ def _use(drive: WholeDrive, part: Part, row: _Row) -> Use | None:
     )
 
 
-def _reading(drive: WholeDrive, values: Floats, window_s: float, rated: float, *, at_least: bool) -> Reading | None:
+def _reading(drive: WholeDrive, row: _Row, window_s: float) -> Reading | None:
     """The highest mean over `window_s`, or the lowest where `at_least`; None where the drive has none so long."""
-    means = sustained(drive, values, window_s)
+    means = sustained(drive, row.values, window_s)
     if np.isnan(means).all():
         return None
-    end = int(np.nanargmin(means) if at_least else np.nanargmax(means))
+    end = int(np.nanargmin(means) if row.at_least else np.nanargmax(means))
     first = int(np.searchsorted(drive.t_ms, drive.t_ms[end] - round(window_s * 1000), side="right"))
     span, middle, value = slice(first, end + 1), (first + end) // 2, float(means[end])
     tune = int(drive.tune[middle])
@@ -236,17 +256,24 @@ def _reading(drive: WholeDrive, values: Floats, window_s: float, rated: float, *
     return Reading(
         window_s=window_s,
         value=value,
-        share=(rated / value if value > 0.0 else float("inf")) if at_least else value / rated,
+        share=_share(row, value),
         t_ms=int(drive.t_ms[middle]),
         tune=None if tune == NO_TUNE or tune >= len(drive.tunes) else drive.tunes[tune],
         where=tuple(where),
     )
 
 
+def _share(row: _Row, value: float) -> float:
+    if row.at_least:
+        return row.rated / value if value > 0.0 else float("inf")
+    zero = COLD_DEGC if row.unit == "degC" else 0.0
+    return (value - zero) / (row.rated - zero)
+
+
 def _estimate(drive: WholeDrive, way: Way) -> Estimate:
     hold_s = SUSTAINED_S[0]
-    power = _reading(drive, way.power_kw, hold_s, 1.0, at_least=False)
-    torque = _reading(drive, torque_nm(drive, way.power_kw), hold_s, 1.0, at_least=False)
+    power = _reading(drive, _Row("power", "kW", 1.0, way.power_kw, "", ""), hold_s)
+    torque = _reading(drive, _Row("torque", "N·m", 1.0, torque_nm(drive, way.power_kw), "", ""), hold_s)
 
     def doubt(reading: Reading | None) -> float:
         if reading is None:
@@ -300,7 +327,9 @@ def _angle(drive: WholeDrive, sheet: BuildSheet, part: Injectors) -> tuple[Float
 
 
 def _effectiveness(drive: WholeDrive) -> Floats:
-    """Effectiveness while moving and under boost, unknown otherwise."""
+    """Effectiveness from where it moves and is under boost until one of them ends, unknown otherwise."""
     hot, cooled, ambient = (held(drive.read(r), drive.t_ms) for r in ("compressor_out", "charge", "ambient"))
-    judged = (held(drive.read("speed"), drive.t_ms) >= COOLER_M_S) & (_boost(drive) > COOLER_KPA)
+    speed, boost = held(drive.read("speed"), drive.t_ms), _boost(drive)
+    judged = latched(speed >= COOLER_M_S[0], ~(speed >= COOLER_M_S[1]))
+    judged &= latched(boost > COOLER_KPA[0], ~(boost > COOLER_KPA[1]))
     return np.where(judged, charge.cooler_effectiveness(hot, cooled, ambient), np.nan)

@@ -50,7 +50,9 @@ def _object(log: Log, number: int, used: Used) -> dict[str, object]:
     return {
         "file": str(log.path),
         "drive": number,
-        "ratings": [{**_plain(asdict(u)), "share": _plain(u.judged.share)} for u in used.uses],
+        "ratings": [
+            {**_plain(asdict(u)), "share": _plain(u.judged.share), "words": u.words, "past": u.past} for u in used.uses
+        ],
         "missing": [{"part": part, "rating": rating, "why": why} for part, rating, why in used.missing],
         "power": [_plain(asdict(e)) for e in used.estimates],
         "agreement": None if used.agreement is None else {**asdict(used.agreement), "agree": used.agreement.agree},
@@ -75,9 +77,8 @@ def _print(label: str, used: Used, start_ms: int) -> None:
     text.table(header, rows, right=(2, 3, 4, 5, 6))
     for part, rating, why in used.missing:
         click.echo(f"{part}, {rating}: not told: {why}")
-    over = [u for u in used.uses if u.judged.share > 1.0]
-    for u in over:
-        far = f"{text.number(u.judged.value, u.unit)} where {'at least ' if u.at_least else ''}{text.number(u.rated)}"
+    for u in (u for u in used.uses if u.past):
+        far = f"{text.number(u.judged.value, u.unit)} where {text.number(u.rated)}"
         click.echo(f"Past its rating: {u.part}, {u.rating}: {far} is rated ({u.source})")
     if used.estimates:
         click.echo("\nPower and torque at the crankshaft, sustained for 10 s, with one standard uncertainty:")
@@ -100,7 +101,7 @@ def _row(u: Use, start_ms: int) -> list[str]:
     return [
         u.part,
         u.rating,
-        f"{j.share:.0%}",
+        u.words,
         text.number(u.rated),
         *(by_window.get(w, "–") for w in (1.0, 10.0, 60.0)),
         ("" if u.unit == "1" else u.unit) + doubt,
