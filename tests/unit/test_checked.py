@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from uphaul.analysis.field_check import (
+    EXPECTED,
     Attempt,
     FieldCheck,
     FieldCheckRun,
@@ -135,10 +136,15 @@ def test_one_reason_for_many_is_told_once_and_long_lists_are_counted() -> None:
         (Measured("m", 700.3, "degC", high=700.0), "700.3 °C", "at most 700 °C"),
         (Measured("m", 699.96, "degC", high=700.0), "699.96 °C", "at most 700 °C"),
         (Measured("m", 700.0, "degC", high=700.0), "700 °C", "at most 700 °C"),
-        (Measured("m", 11.99, "V", low=12.0), "11.990 V", "at least 12 V"),
+        (Measured("m", 11.99, "V", low=12.0), "11.99 V", "at least 12 V"),
         (Measured("m", -2.01, "kPa", low=-2.0), "−2.01 kPa", "at least −2 kPa"),
         (Measured("m", 12.0 + 1e-9, "V", high=12.0), "12 V, just above", "at most 12 V"),
-        (Measured("m", 4.0, "s"), "4 s", ""),
+        (Measured("m", 4.0, "s"), "4.0 s", ""),
+        (Measured("m", 863.6, "s", high=1200.0), "864 s", "at most 1200 s"),
+        (Measured("m", 0.1834, "K", low=-10.0, high=10.0), "0 K", "−10 to 10 K"),
+        (Measured("m", 1.1634, "1", low=1.104), "1.16", "at least 1.1"),
+        (Measured("m", 24.36, "psi", high=28.0), "24.4 psi", "at most 28 psi"),
+        (Measured("m", 1012.3, "rpm", low=675.0, high=1012.5), "1012 rpm", "675 to 1012.5 rpm"),
         (Measured("m", NAN, "s", why="rpm was unknown"), "rpm was unknown", ""),
         (Measured("m", INF, "s", high=5.0, why="not reached: at most 60"), "not reached: at most 60", "at most 5 s"),
     ],
@@ -148,6 +154,46 @@ def test_a_value_reads_on_the_side_of_its_band_where_it_is(measured: Measured, v
         value,
         band,
     )
+
+
+OVER = Measure("m", "boost against what is expected", "boost", Take.MEAN, EXPECTED)
+AMBIENT = Measure("m", "charge over outside air", "charge", Take.LAST, "ambient")
+COOLED = Measure("m", "time to cool", "egt", Take.TIME_TO, reach=200.0, falling=True)
+
+
+@pytest.mark.parametrize(
+    ("measure", "measured", "value", "band"),
+    [
+        (OVER, Measured("m", -3.49, "kPa", low=-20.0), "3 kPa under", "at most 20 kPa under"),
+        (OVER, Measured("m", -46.2, "kPa", low=-20.0), "46 kPa under", "at most 20 kPa under"),
+        (OVER, Measured("m", -20.2, "kPa", low=-20.0), "20.2 kPa under", "at most 20 kPa under"),
+        (OVER, Measured("m", 12.1, "kPa", high=35.0), "12 kPa over", "at most 35 kPa over"),
+        (OVER, Measured("m", 0.2, "kPa", low=0.0, high=5.0), "0.2 kPa over", "not under and at most 5 kPa over"),
+        (OVER, Measured("m", -0.2, "kPa", low=-5.0), "as expected", "at most 5 kPa under"),
+        (AMBIENT, Measured("m", 18.7, "K", high=35.0), "+19 K", "at most +35 K"),
+        (AMBIENT, Measured("m", -0.4, "K", low=-10.0, high=10.0), "0 K", "−10 to +10 K"),
+        (COOLED, Measured("m", 0.0, "s", high=180.0), "at once", "at most 180 s"),
+        (COOLED, Measured("m", 41.0, "s", high=180.0), "41 s", "at most 180 s"),
+    ],
+)
+def test_a_difference_says_to_which_side_it_lies(measure: Measure, measured: Measured, value: str, band: str) -> None:
+    told = reading(measured, measure), accepted(measured, measure)
+    assert tuple(t.replace("\N{NO-BREAK SPACE}", " ") for t in told) == (value, band)
+
+
+def test_a_step_that_was_judged_over_gaps_says_so_and_so_does_the_outcome() -> None:
+    step = Step("idle", Part.COLD, "Idle", "", "", (), (Measure("speed", "idle speed", "rpm", Take.MEAN),), moving=True)
+    measured = (Measured("speed", 800.0, "rpm", unknown=0.06),)
+    over = Attempt((0, 9000), "tow", Verdict.PASSED, measured, "", ("stock",), 700, True, (("egt", 0.02), ("coolant", 0.009)))
+    (row,) = merged(FieldCheck("check", (step,)), [(1, idle(Verdict.PASSED, over))])
+    assert row.gaps == (
+        "0.7 s of it not recorded; a gap in the recording ended it; EGT unknown for 2 % of it; "
+        "engine speed unknown for 6 % of it"
+    )
+    assert row.in_tune == "tow, then stock"
+    assert outcome([row]) == "1 of 1 passed; 1 judged over gaps: Idle."
+    (whole,) = merged(CHECK, [(1, idle(Verdict.PASSED, attempt(Verdict.PASSED)))])[:1]
+    assert (whole.gaps, outcome([whole])) == ("", "1 of 1 passed.")
 
 
 @given(st.floats(-2000, 2000), st.floats(-2000, 2000))

@@ -69,6 +69,12 @@ def test_a_sound_vehicle_passes_all_and_a_leak_fails_the_pull(tmp_path: Path) ->
     engine = {(r.step, r.tune or None): r.attempts[-1].measured for r in own.results if r.attempts}
     page = {(c["step"], c["tune"]): c for c in told["checks"] if c["drive"] == 2}
     assert page and all([m["value"] for m in page[key]["measured"]] == [m.value for m in engine[key]] for key in page)
+    peaks = {p["tune"]: p["boost_peak_kpa"] for p in told["pulls"] if p["t_ms"][0] > 420_000}  # after the climb
+    for (step, tune), c in page.items():
+        if step == "pull":  # the page and its annex tell one peak
+            (peak,) = [m["value"] for m in c["measured"] if m["name"] == "peak"]
+            assert peak == pytest.approx(peaks.pop(tune), abs=0.05)
+    assert peaks == {}
     failed = json.loads(bad.output)
     assert "pull" in {c["step"] for c in failed["checks"] if c["verdict"] == "failed"}
     assert failed["reference"] is None and reference("leak.db") is None
@@ -102,9 +108,9 @@ def test_what_was_not_done_is_no_good_sign() -> None:
     result = both()
     assert result.exit_code == 1
     assert "1 not done: Loaded pull, tow-max" in result.output
-    assert "not made the reference: 1 of 4 steps were not done; --mark-anyway does it all the same" in result.output
+    assert "not made the reference: 1 of 3 steps were not done; --mark-anyway does it all the same" in result.output
     assert reference() is None
-    assert "although 1 of 4 steps were not done" in both("--mark-anyway", "--force").output
+    assert "although 1 of 3 steps were not done" in both("--mark-anyway", "--force").output
     assert reference() == 2
 
 
@@ -127,6 +133,63 @@ def test_a_failed_handover_becomes_no_reference_unless_it_is_asked_for() -> None
     anyway = both("--mark-anyway", "--force")
     assert anyway.exit_code == 1
     assert "although a check failed" in anyway.output and reference() == 2
+
+
+def test_a_part_past_its_rating_is_no_success_though_every_check_passed() -> None:
+    """No tune raises a part's rating: 780 for 750 that seconds may have, in a check that asks for less than 900."""
+    lax = FIELDCHECK.replace('high = { share = 1.0, of = "exhaust.egt" }', "high = 900")
+    log_of_two(Path("check.db"), egt_degc=780.0, config=small(fieldcheck=lax))
+    result = both("--package", "package")
+    part = "Manifold and turbine (invented)"
+    assert result.exit_code == 1
+    assert result.output.startswith("2 of 2 passed") and f" Past a rating: {part}." in result.output
+    why = f"a part was used past its rating: {part}"
+    assert f"not made the reference: {why}; --mark-anyway does it all the same" in result.output
+    assert reference() is None and not Path("package").exists()
+    told = json.loads(both("--no-mark", "--json").output)
+    assert (told["good"], told["past_rating"], told["lacking"]) == (False, [part], why)
+    assert told["outcome"].endswith(f" Past a rating: {part}.")
+    anyway = both("--mark-anyway", "--force")
+    assert anyway.exit_code == 1 and f"although {why}" in anyway.output and reference() == 2
+    assert f"although {why}" in Path("handover-drive-2.html").read_text(encoding="utf-8")
+
+
+def test_what_only_people_know_is_printed_or_is_a_line_to_write_on() -> None:
+    blank = both("--no-mark", "--to", "blank.html")
+    assert blank.exit_code == 0, blank.output
+    labels = ["Customer", "Workshop", "Registration or fleet no.", "Odometer", "Date"]
+
+    def lines(page: str) -> list[str]:
+        html = Path(page).read_text(encoding="utf-8")
+        return [label for label in labels if f"<span>{label}<i></i></span>" in html]
+
+    assert lines("blank.html") == labels
+    told = ["--customer", "C. (invented)", "--registration", "FLEET 7 (invented)", "--odometer", "123,456 km"]
+    assert both("--no-mark", "--to", "told.html", *told).exit_code == 0
+    assert lines("told.html") == ["Workshop", "Date"]
+    html = Path("told.html").read_text(encoding="utf-8")
+    for label, text in (("Registration or fleet no.", "FLEET 7 (invented)"), ("Odometer", "123,456 km")):
+        assert f"<dt>{label}</dt><dd>{text}</dd>" in html
+
+
+def test_when_the_log_cannot_be_marked_the_package_is_left_alone() -> None:
+    log_of_two(Path("check.db"), config=small())
+    writer = LogWriter(Path("check.db"))
+    try:
+        busy = both("--package", "package")
+    finally:
+        assert writer.close(10.0)
+    assert busy.exit_code == 2 and "end it first" in busy.output
+    assert not Path("package").exists() and not list(Path().glob("*.html"))
+
+
+def test_a_package_that_cannot_be_written_leaves_the_log_alone() -> None:
+    log_of_two(Path("check.db"), config=small())
+    Path("package").mkdir()
+    (Path("package") / "sample-tow-vehicle-invented.handover.json.part").mkdir()
+    result = both("--package", "package")
+    assert result.exit_code == 2 and "sample-tow-vehicle-invented.handover.json: cannot be written" in result.output
+    assert reference() is None and not list(Path().glob("*.html"))
 
 
 def test_it_writes_the_vehicles_summary_and_places_it_among_the_others_not_itself() -> None:

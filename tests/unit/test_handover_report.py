@@ -18,7 +18,7 @@ from uphaul.analysis.field_check import Verdict
 from uphaul.analysis.package import Package, VehicleSummary, package_bands, package_summary
 from uphaul.analysis.pull_spread import spread
 from uphaul.cli.handover_json import to_object
-from uphaul.reports.checked import accepted, outcome, reading
+from uphaul.reports.checked import Checked, Tried, accepted, measure_of, outcome, reading
 from uphaul.reports.complaint import BANNER
 from uphaul.reports.curve_chart import EXPECTED_ROLE, CurvePanel
 from uphaul.reports.handover import handover
@@ -30,6 +30,8 @@ from uphaul.reports.page import Block, Bullets, Chart, Para, Report, Table
 from uphaul.reports.words import clock, figure
 
 HTML = "{http://www.w3.org/1999/xhtml}"
+SHOWN = f"{735.0 - (735.0 - 400.0) / 99.0:.0f}\xa0°C"
+"""Of a pull in which the EGT rises evenly from 400 to 735 in 100 ticks of 0.1 s: the mean of the last three."""
 EVIL = """<script>alert("x")</script><img src=x onerror=alert(1)>'"&{{ 7*7 }}"""
 
 
@@ -115,10 +117,11 @@ def test_every_check_stands_there_with_what_the_engine_measured(made: Made) -> N
         lines = [next(cells) for _ in range(max(1, len(checked.measured)))]
         assert lines[0][:2] == (checked.title, checked.verdict.value)
         for line, m in zip(lines, checked.measured, strict=False):
-            assert line[3:] == (reading(m), accepted(m))
+            of = measure_of(checked.step, m)
+            assert line[3:] == (reading(m, of), accepted(m, of))
     assert list(cells) == []
     pull = [r for r in rows if r[2] == "peak boost"]
-    assert [(r[3], r[4]) for r in pull] == [("150\xa0kPa", "120 to 190\xa0kPa")]
+    assert [(r[3], r[4]) for r in pull] == [("149\xa0kPa", "120 to 190\xa0kPa")]  # over the last 0.3 s of a rise to 150
 
 
 def test_what_was_skipped_or_not_needed_gives_its_reason(made: Made) -> None:
@@ -134,7 +137,7 @@ def test_a_failed_check_is_seen_without_colour(tmp_path: Path) -> None:
     assert hot.report.front is not None and hot.report.front.weight == "bad"
     table = checks(hot.report)
     (row,) = [r for r in table.rows if r[2] == "highest EGT"]
-    assert row[3:] == ("735\xa0°C", "at most 720\xa0°C")
+    assert row[3:] == (SHOWN, "at most 720\xa0°C")
     (head,) = [i for i, r in enumerate(table.rows) if r[0] == "Loaded pull, tow"]
     assert table.rows[head][1] == "FAILED" and table.weights[head] == "bad"
     assert "1 failed: Loaded pull, tow" in outcome(hot.handed.rows)
@@ -161,7 +164,9 @@ def test_ratings_are_those_of_the_headroom_table_the_weakest_on_top(made: Made) 
     for found, row in zip(made.handed.uses(), table.rows, strict=False):
         use = found.use
         assert use.judged.share == best[use.part, use.rating]
-        assert row[1] == use.rating and row[2].startswith(f"{100.0 * use.judged.share:.0f} %")
+        left = f"{use.rated - use.judged.value:.0f} K left"
+        assert row[1] == use.rating
+        assert row[2].startswith(left if use.unit == "degC" else f"{100.0 * use.judged.share:.0f} %")
         assert row[3].removeprefix("at least ") == figure(use.rated, use.unit)
     assert len(table.rows) == len(shares)
     untold = made.handed.not_told()
@@ -181,11 +186,30 @@ def test_a_part_past_its_rating_stands_out(tmp_path: Path) -> None:
 def test_a_part_past_its_rating_is_told_on_top_though_no_check_failed(made: Made) -> None:
     *rest, hot = made.handed.drives
     first, *others = hot.used.uses
-    past = replace(first, judged=replace(first.judged, share=1.05))
-    drives = (*rest, replace(hot, used=replace(hot.used, uses=(past, *others))))
-    found = handover(replace(made.handed, drives=drives)).front
+    past = replace(first, judged=replace(first.judged, value=1.05 * first.rated, share=1.05))
+    handed = replace(made.handed, drives=(*rest, replace(hot, used=replace(hot.used, uses=(past, *others)))))
+    found = handover(handed).front
     assert found is not None and made.handed.weight == "open"
-    assert found.weight == "bad" and " Past a rating: " in found.outcome
+    assert found.weight == "bad" and f" Past a rating: {handed.past[0]}." in found.outcome
+    assert made.handed.lacking == "1 of 5 steps were not done"
+    assert handed.lacking == f"{made.handed.lacking} and a part was used past its rating: {handed.past[0]}"
+
+
+def test_a_part_that_does_less_than_it_is_rated_for_is_not_used_past_its_rating(made: Made) -> None:
+    *rest, hot = made.handed.drives
+    first, *others = hot.used.uses
+    weak = replace(
+        first,
+        unit="1",
+        rated=0.7,
+        at_least=True,
+        doubt=None,
+        judged=replace(first.judged, value=0.63, share=0.7 / 0.63),
+    )
+    handed = replace(made.handed, drives=(*rest, replace(hot, used=replace(hot.used, uses=(weak, *others)))))
+    assert (handed.past, handed.weight) == ((), made.handed.weight)
+    table = ratings(handover(handed))
+    assert (table.rows[0][2], table.rows[0][3], table.weights[0]) == ("90 % reached", "at least 0.7", "")
 
 
 def test_the_customer_learns_who_what_when_and_how_to_live_with_it(made: Made) -> None:
@@ -223,7 +247,12 @@ def test_a_drive_with_gaps_says_so_on_the_first_page(made: Made) -> None:
 
 def test_the_annex_has_every_attempt_with_every_measure(made: Made) -> None:
     (table,) = tables(made.report, "attempts")
-    measured = [(reading(m), accepted(m)) for row in made.handed.rows for t in row.tried for m in t.attempt.measured]
+    measured = [
+        (reading(m, measure_of(row.step, m)), accepted(m, measure_of(row.step, m)))
+        for row in made.handed.rows
+        for t in row.tried
+        for m in t.attempt.measured
+    ]
     assert [(r[5], r[6]) for r in table.rows if r[5]] == measured
     assert len(measured) >= 5
 
@@ -234,7 +263,7 @@ def test_two_attempts_at_a_step_are_both_told(tmp_path: Path) -> None:
     assert [r[3] for r in table.rows if r[0] == "Loaded pull, tow" or (r[3] and not r[0])].count("FAILED") >= 1
     (row,) = [r for r in twice.rows if r.title == "Loaded pull, tow"]
     assert len(row.tried) == 2
-    assert sum(r[5] == "735\xa0°C" for r in table.rows) == 2
+    assert sum(r[5] == SHOWN for r in table.rows) == 2
 
 
 def test_bands_have_their_reasons_and_sources(made: Made) -> None:
@@ -265,6 +294,45 @@ def test_a_pull_is_told_with_the_figures_of_the_analysis(made: Made) -> None:
     assert "Mixture least" not in told(made.report, "pulls")
     assert "Mixture: no signal mixture" in told(made.report, "pulls")
     assert "Pull 1: tow, gear 3." in told(made.report, "pulls")
+
+
+def test_of_which_step_a_pull_is_and_over_what_its_figures_are_is_told(made: Made) -> None:
+    text = told(made.report, "pulls")
+    assert "Pull 1 is of Loaded pull, tow; no other pull counted." in text
+    assert "means over 0.3 s, as in the check" in text
+
+
+def test_a_step_that_was_judged_over_gaps_says_so_on_both_pages(made: Made) -> None:
+    def holed(row: Checked) -> Checked:
+        if row.decided is None or row.step.name != "idle":
+            return row
+        over = Tried(row.decided.drive, replace(row.decided.attempt, unlogged_ms=900))
+        return replace(row, tried=(over,), decided=over)
+
+    report = handover(replace(made.handed, rows=tuple(holed(r) for r in made.handed.rows)))
+    words_ = "judged over gaps: 0.9 s of it not recorded"
+    (at,) = [i for i, r in enumerate(checks(report).rows) if r[2] == words_]
+    assert checks(report).rows[at - 1][:2] == ("Idle", "passed, with gaps")
+    (table,) = tables(report, "attempts")
+    assert words_ in [r[4] for r in table.rows]
+    assert report.front is not None and report.front.outcome.endswith("; 1 judged over gaps: Idle.")
+    assert "gaps" not in words(made.page.find(f".//{HTML}div[@class='front']/{HTML}div"))
+
+
+def test_a_step_that_moves_tells_its_tune(made: Made) -> None:
+    steps = tuple(replace(s, moving=True) if s.name == "idle" else s for s in made.handed.check.steps)
+    rows = tuple(replace(r, step=steps[1]) if r.step.name == "idle" else r for r in made.handed.rows)
+    report = handover(replace(made.handed, rows=rows, check=replace(made.handed.check, steps=steps)))
+    assert [r[0] for r in checks(report).rows if r[0].startswith("Idle")] == ["Idle (tune tow)"]
+    (table,) = tables(report, "attempts")
+    assert "Idle (tune tow)" in [r[0] for r in table.rows]
+
+
+def test_a_limit_that_is_out_of_reach_reads_as_off(made: Made) -> None:
+    """Towing on the tune that is not for it: 50 t elsewhere is no limit."""
+    (table,) = tables(made.report, "limits")
+    (row,) = [r for r in table.rows if r[0] == "towing-on-stock-tune"]
+    assert row[3:5] == ("off (above 50\xa0t, out of reach)", "stock: above 3.6\xa0t for 10.0 s")
 
 
 def test_the_chart_of_a_pull_draws_only_what_there_is(made: Made) -> None:
@@ -360,7 +428,8 @@ def test_the_bench_column_is_the_run_at_the_wheels(tmp_path: Path) -> None:
     assert same.doubt == max(c.power_doubt_kw[c.rpm.index(2400.0)] for c in curves if c is not None)
     table = next(tables(handover(handed), "road"))
     (row,) = [r for r in table.rows if r[0] == "2400"]
-    assert row[1] == row[4] == figure(same.road) and row[5] == "0\xa0%" and row[6] == ""
+    assert row[1] == row[4] == f"{same.road:.0f}" and row[5] == "0\xa0%" and row[6] == ""
+    assert row[2] == f"{same.doubt:.0f}"
 
 
 @pytest.mark.parametrize(("share", "word"), [(0.5, "more"), (2.0, "less")])

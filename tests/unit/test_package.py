@@ -23,10 +23,11 @@ from uphaul.analysis.package import (
     parts_key,
     placed,
 )
+from uphaul.analysis.pull_spread import COURSES
 from uphaul.analysis.pulls import Pull, PullCurve
 from uphaul.cli import main
 from uphaul.errors import ConfigError, UphaulError
-from uphaul.reports.package_file import read_package, write_summary
+from uphaul.reports.package_file import RANGES, read_package, summary_file
 from uphaul.vehicle.sheet import Airbox, BuildSheet, Clutch, Driveline, Engine, Load, Turbo
 
 RPM = tuple(float(r) for r in range(1500, 3501, 100))
@@ -204,16 +205,38 @@ def test_a_vehicle_that_is_handed_over_again_counts_once(tmp_path: Path) -> None
         write_summary(tmp_path, vehicle("one!", 150.0))
 
 
+def write_summary(folder: Path, summary: VehicleSummary) -> Path:
+    path, what = summary_file(folder, summary)
+    path.write_bytes(what)
+    return path
+
+
+def test_every_quantity_has_a_range() -> None:
+    assert list(RANGES) == list(COURSES)
+
+
 WRONG: list[tuple[str, Any, str]] = [
     ("format", "other", "format"),
     ("version", 2, "version = 2: must be 1"),
+    ("version", True, "version = True: must be 1"),
+    ("version", 1.0, "version = 1.0: must be 1"),
     ("vehicle", "", "vehicle"),
     ("parts", "engine", "parts"),
+    ("parts", ["turbo", ""], "parts"),
     ("sweeps", {}, "sweeps"),
     ("sweeps.0.tune", 3, r"sweeps\[0\].tune = 3: must be the name of a tune"),
     ("sweeps.0.gear", 0, r"sweeps\[0\].gear = 0: must be a whole number"),
     ("sweeps.0.pulls", True, r"sweeps\[0\].pulls"),
-    ("sweeps.0.rpm", [2000, 1900], r"sweeps\[0\].rpm"),
+    ("sweeps.0.gear", 31, r"sweeps\[0\].gear = 31: must be a whole number from 1 to 30"),
+    ("sweeps.0.pulls", 2.0, r"sweeps\[0\].pulls = 2.0: must be a whole number from 1 to 1,000"),
+    ("sweeps.0.rpm", [2000], r"sweeps\[0\].rpm = .*: must be a list of at least two"),
+    ("sweeps.0.rpm", [2000, 1900], r"sweeps\[0\].rpm\[1\] = 1900: must be more than the one before it, 2000"),
+    ("sweeps.0.rpm", [2000, 2050], r"sweeps\[0\].rpm\[1\] = 2050: must be an engine speed .*, a multiple of 100"),
+    ("sweeps.0.rpm", [0, 100], r"sweeps\[0\].rpm\[0\] = 0: must be an engine speed from 100 to 10000 rpm"),
+    ("sweeps.0.rpm", [2000, True], r"sweeps\[0\].rpm\[1\] = True"),
+    ("sweeps.0.rpm", [2000, "2100"], r"sweeps\[0\].rpm\[1\] = '2100'"),
+    ("sweeps.0.boost_kpa", [150.0] * 20 + [150_000.0], r"sweeps\[0\].boost_kpa\[20\] = 150000.0: .* -100 to 1000 kPa"),
+    ("sweeps.0.mixture", [1.2, False] + [1.2] * 19, r"sweeps\[0\].mixture\[1\] = False: .* 0.1 to 50, or null"),
     ("sweeps.0.boost_kpa", [1.0], r"sweeps\[0\].boost_kpa = .*: must be 21 numbers or nulls"),
     ("sweeps.0.gear", 10**400, r"sweeps\[0\].gear"),
     ("sweeps.0.boost_kpa", [10**400] * 21, r"sweeps\[0\].boost_kpa"),

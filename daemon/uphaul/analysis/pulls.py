@@ -28,6 +28,8 @@ from uphaul.vehicle.model import Expected, Tune
 from uphaul.vehicle.sheet import BuildSheet
 
 __all__ = [
+    "PEAK_S",
+    "RATE_REACH_MS",
     "STILL_ROAD",
     "WHAT_A_ROAD_CANT_KNOW",
     "Doubts",

@@ -78,7 +78,7 @@ def command(
     what to do, what is missing, what came of each step. It takes a seat at the daemon that records to the
     configuration's log, and where there is none, runs it until the check is over.
 
-    Exit status 1 where a step failed or was not done.
+    Exit status 1 where a step failed or was not done, or a part was used past its rating.
     """
     if log is None:
         if directory is None:
@@ -133,7 +133,6 @@ def _keep(log: Path, found: Handover) -> list[tuple[int, str]]:
 
 
 def _tell(found: Handover) -> None:
-    from uphaul.reports.checked import outcome
     from uphaul.reports.words import clean
 
     which = ", ".join(str(d.number) for d in found.drives)
@@ -145,20 +144,28 @@ def _tell(found: Handover) -> None:
     click.echo()
     _steps(found.rows)
     click.echo()
-    click.echo(clean(outcome(found.rows)))
+    click.echo(clean(found.outcome))
 
 
 def _steps(rows: Sequence[Checked]) -> None:
-    from uphaul.reports.checked import accepted, reading, title_of
+    from uphaul.reports.checked import accepted, measure_of, reading, title_of
 
-    told = [
-        [(title_of(row.step, m), reading(m), accepted(m), "outside" if m.ok is False else "") for m in row.measured]
-        for row in rows
-    ]
+    told = []
+    for row in rows:
+        of = [measure_of(row.step, m) for m in row.measured]
+        told.append(
+            [
+                (title_of(row.step, m), reading(m, o), accepted(m, o), "outside" if m.ok is False else "")
+                for m, o in zip(row.measured, of, strict=True)
+            ]
+        )
     widths = [max((len(line[i]) for lines in told for line in lines), default=0) for i in range(3)]
     for row, lines in zip(rows, told, strict=True):
         tries = f", at attempt {len(row.tried)}" if len(row.tried) > 1 else ""
-        click.echo(f"{row.title}: {row.verdict.value}{tries}" + (f" ({row.why})" if row.why else ""))
+        title = f"{row.title} (tune {row.in_tune})" if row.in_tune else row.title
+        click.echo(f"{title}: {row.verdict.value}{tries}" + (f" ({row.why})" if row.why else ""))
+        if row.gaps:
+            click.echo(f"    judged over gaps: {row.gaps}")
         for name, value, band, beyond in lines:
             line = f"    {name:{widths[0]}}  {value:>{widths[1]}}  {band:{widths[2]}}  {beyond}"
             click.echo(line.rstrip())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -43,8 +44,13 @@ MOST_LETTERS = 80
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object; a page is then written only with --to.")
 @click.option("--customer", default="", metavar="TEXT", help="Whom the vehicle is handed to, for the page.")
 @click.option("--workshop", default="", metavar="TEXT", help="Who hands it over, for the page.")
+@click.option("--registration", default="", metavar="TEXT", help="Its plate or fleet number, for the page.")
+@click.option("--odometer", default="", metavar="TEXT", help="What its odometer shows, with the unit, for the page.")
 @click.option("--no-mark", is_flag=True, help="Don't make the drive the reference of the vehicle.")
-@click.option("--mark-anyway", is_flag=True, help="Make it the reference though a check failed or was not done.")
+@click.option(
+    "--mark-anyway", is_flag=True,
+    help="Make it the reference though a check failed or was not done, or a part was used past its rating.",
+)  # fmt: skip
 @click.option(
     "--package", "folder", metavar="FOLDER", type=click.Path(file_okay=False, path_type=Path),
     help="Place the pulls among the vehicles of the same parts in FOLDER, and write this vehicle's summary there.",
@@ -62,6 +68,8 @@ def command(
     as_json: bool,
     customer: str,
     workshop: str,
+    registration: str,
+    odometer: str,
     no_mark: bool,
     mark_anyway: bool,
     folder: Path | None,
@@ -70,21 +78,23 @@ def command(
     """Write the handover of a vehicle after its field check in LOG: one page to sign and keep, and an annex.
 
     The page: vehicle, every check with what was measured and its band, how much of each part's rating was used, the
-    conditions, cautions, and how to use the monitor. The annex: every pull beside what was expected of it, every
+    conditions, cautions, and how to use the monitor. What of customer, workshop, registration and odometer is not given
+    is a line to write on. The annex: every pull beside what was expected of it, every
     attempt, reasons, alerts, limits, how good the data are.
 
     The newest of the drives with a loaded pull becomes the reference that later drives are compared with, and all of
-    them are kept for good. Where a check failed or was not done none does, unless --mark-anyway says so, and the
-    vehicle is no example for the package.
+    them are kept for good. Where a check failed or was not done, or a part was used past its rating, none does, unless
+    --mark-anyway says so, and the vehicle is no example for the package. No tune raises a part's rating.
 
     The report shows speeds, times and names: it belongs to the owner of the vehicle. Exit status 1 where a check
-    failed or was not done. Needs the extra `workshop`.
+    failed or was not done, or a part was used past its rating. Needs the extra `workshop`.
     """
     if no_mark and mark_anyway:
         raise click.UsageError("--no-mark and --mark-anyway: one of them")
     if target is not None and pdf is not None and target.absolute() == pdf.absolute():
         raise click.UsageError(f"--to and --pdf: must be two files, not {target} both")
-    for option, text in (("--customer", customer), ("--workshop", workshop)):
+    named = {"--customer": customer, "--workshop": workshop, "--registration": registration, "--odometer": odometer}
+    for option, text in named.items():
         if len(text) > MOST_LETTERS:
             raise click.UsageError(f"{option}: at most {MOST_LETTERS} letters, not {len(text)}")
     if target is None and pdf is None and not as_json:
@@ -94,29 +104,36 @@ def command(
             raise UphaulError(f"{path}: is there already; name another file, or use --force to write over it")
     from uphaul.cli.handover_read import package_beside, read_handover
     from uphaul.cli.text import write_together
-    from uphaul.reports.checked import outcome
     from uphaul.reports.handover_case import Written
     from uphaul.reports.words import clean
 
     with Log.open(log) as file:
         handed = read_handover(file, drives, directory)
-    handed = replace(handed, written=Written(customer, workshop))
+    handed = replace(handed, written=Written(customer, workshop, registration, odometer))
     if folder is not None:
         handed = replace(handed, package=package_beside(folder, handed))
     handed = replace(handed, kept=_kept(handed, no_mark=no_mark, anyway=mark_anyway))
-    pages = _pages(handed, target, pdf)
-    write_together(pages, lambda: _mark(log, handed))  # the log is touched only when the page can be written
+    files = _pages(handed, target, pdf)
+    new = folder is not None and not folder.exists()
     summary = None if folder is None else _summary(folder, handed)
+    if summary is not None:
+        files.append(summary)
+    try:
+        write_together(files, lambda: _mark(log, handed))  # the log is touched only when all of them can be written
+    except BaseException:
+        if folder is not None and new:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
     if as_json:
         from uphaul.cli.handover_json import to_object
 
         click.echo(json.dumps(to_object(handed), ensure_ascii=False, indent=1, allow_nan=False))
     else:
-        click.echo(clean(outcome(handed.rows)))
+        click.echo(clean(handed.outcome))
         click.echo(handed.kept.words)
-        for path in (target, pdf, summary):
-            if path is not None:
-                click.echo(f"{path}: {path.stat().st_size} bytes")
+        for path, what in files:
+            click.echo(f"{path}: {len(what)} bytes")
         if folder is not None and summary is None:
             click.echo(f"{folder}: nothing written: {handed.lacking}, so this vehicle is no example for others")
     ctx.exit(0 if handed.good else 1)
@@ -169,12 +186,12 @@ def _pages(handed: Handover, target: Path | None, pdf: Path | None) -> list[tupl
     return out
 
 
-def _summary(folder: Path, handed: Handover) -> Path | None:
-    """Write this vehicle's summary into the package's folder; None where it is no example for others."""
+def _summary(folder: Path, handed: Handover) -> tuple[Path, bytes] | None:
+    """This vehicle's file for the package's folder, and what is in it; None where it is no example for others."""
     from uphaul.analysis.package import package_summary
-    from uphaul.reports.package_file import write_summary
+    from uphaul.reports.package_file import summary_file
 
     if not handed.good:
         return None
     every = [p.pull for p in handed.placed()]
-    return write_summary(folder, package_summary(handed.vehicle.name or "vehicle", handed.vehicle.sheet, every))
+    return summary_file(folder, package_summary(handed.vehicle.name or "vehicle", handed.vehicle.sheet, every))

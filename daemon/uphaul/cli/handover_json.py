@@ -9,8 +9,8 @@ from typing import Any
 from uphaul.analysis.field_check import Attempt, Measured
 from uphaul.analysis.pull_spread import spread
 from uphaul.analysis.pulls import WHAT_A_ROAD_CANT_KNOW
-from uphaul.reports.checked import Checked, outcome
-from uphaul.reports.handover_case import Handover
+from uphaul.reports.checked import Checked
+from uphaul.reports.handover_case import Handover, OfDrive
 from uphaul.reports.handover_road import bench_rows
 
 __all__ = ["to_object"]
@@ -24,8 +24,11 @@ def to_object(handed: Handover) -> dict[str, Any]:
         "vehicle": handed.vehicle.name,
         "customer": handed.written.customer or None,
         "workshop": handed.written.workshop or None,
+        "registration": handed.written.registration or None,
+        "odometer": handed.written.odometer or None,
         "invented": handed.invented,
-        "outcome": outcome(handed.rows),
+        "outcome": handed.outcome,
+        "past_rating": list(handed.past),
         "good": handed.good,
         "lacking": handed.lacking or None,
         "reference": handed.kept.drive,
@@ -33,7 +36,7 @@ def to_object(handed: Handover) -> dict[str, Any]:
         "confirmed_by": list(handed.confirmed_by),
         "source": handed.source,
         "checks": [_check(row) for row in handed.rows],
-        "ratings": [{**asdict(o.use), "share": o.use.judged.share, "drive": o.drive} for o in handed.uses()],
+        "ratings": [_rating(o) for o in handed.uses()],
         "ratings_not_told": [{"part": p, "rating": r, "why": why} for p, r, why in handed.not_told()],
         "pulls": [
             {**asdict(p.pull), "missing": dict(p.pull.missing), "number": p.number, "drive": p.drive.number}
@@ -53,6 +56,11 @@ def to_object(handed: Handover) -> dict[str, Any]:
     return out
 
 
+def _rating(of: OfDrive) -> dict[str, Any]:
+    use = of.use
+    return {**asdict(use), "share": use.judged.share, "words": use.words, "past": use.past, "drive": of.drive}
+
+
 def _check(row: Checked) -> dict[str, Any]:
     return {
         "step": row.step.name,
@@ -61,6 +69,7 @@ def _check(row: Checked) -> dict[str, Any]:
         "tune": row.tune or None,
         "verdict": row.verdict.value,
         "why": row.why or None,
+        "gaps": row.gaps or None,
         "drive": None if row.decided is None else row.decided.drive,
         "measured": [_measured(m) for m in row.measured],
         "attempts": [{"drive": t.drive, **_attempt(t.attempt)} for t in row.tried],
@@ -71,8 +80,12 @@ def _attempt(a: Attempt) -> dict[str, Any]:
     return {
         "t_ms": list(a.t_ms),
         "tune": a.tune or None,
+        "tunes_after": list(a.tunes_after),
         "verdict": a.verdict.value,
         "why": a.why or None,
+        "unlogged_ms": a.unlogged_ms,
+        "cut": a.cut,
+        "bridged": dict(a.bridged),
         "measured": [_measured(m) for m in a.measured],
     }
 

@@ -8,12 +8,36 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import floor, isfinite, log10
+from math import isfinite
 
-from uphaul.analysis.field_check import Attempt, FieldCheck, FieldCheckRun, Measure, Measured, Step, StepResult, Verdict
-from uphaul.reports.words import figure, unit_words
+from uphaul.analysis.field_check import (
+    EXPECTED,
+    Attempt,
+    FieldCheck,
+    FieldCheckRun,
+    Measure,
+    Measured,
+    Step,
+    StepResult,
+    Take,
+    Verdict,
+)
+from uphaul.reports.words import and_list, decimals, duration, figure, minus, role_words, unit_words
 
-__all__ = ["BAD", "Checked", "Tried", "accepted", "merged", "outcome", "reading", "tally", "telling", "title_of"]
+__all__ = [
+    "BAD",
+    "Checked",
+    "Tried",
+    "accepted",
+    "gaps",
+    "measure_of",
+    "merged",
+    "outcome",
+    "reading",
+    "tally",
+    "telling",
+    "title_of",
+]
 
 BAD = (Verdict.FAILED, Verdict.STOPPED, Verdict.UNKNOWN)
 """Verdicts with which a vehicle is not handed over as good."""
@@ -23,6 +47,10 @@ RANK = (*DECIDED, Verdict.UNKNOWN, Verdict.SKIPPED, Verdict.EXCUSED, Verdict.OPE
 MOST_NAMED = 4
 """Steps of one verdict that a sentence names. Source: our own choice."""
 MOST_DIGITS = 6
+LEAST_TOLD = 0.01
+"""Share of a step for which a signal was unknown, from which people are told. Source: our own choice: a gear change
+leaves the clutch's slip unknown for a moment, and that is no gap."""
+MINUS = "\N{MINUS SIGN}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +80,19 @@ class Checked:
     def title(self) -> str:
         """For people, with the tune."""
         return f"{self.step.title}, {self.tune}" if self.tune else self.step.title
+
+    @property
+    def in_tune(self) -> str:
+        """Under which tunes the deciding attempt was driven, where its title does not say it: ``tow, then tow-max``."""
+        if self.tune or self.decided is None or not self.step.moving:
+            return ""
+        a = self.decided.attempt
+        return ", then ".join(t or "unknown" for t in (a.tune, *a.tunes_after))
+
+    @property
+    def gaps(self) -> str:
+        """What was missing of what the deciding attempt was judged by, in a clause; empty for nothing."""
+        return "" if self.decided is None else gaps(self.decided.attempt, self.step)
 
     @property
     def measured(self) -> tuple[Measured, ...]:
@@ -104,6 +145,9 @@ def outcome(rows: Sequence[Checked]) -> str:
     for verdict, mine in by.items():
         if verdict is not Verdict.PASSED:
             said.append(f"{len(mine)} {verdict.value}: {_named(mine)}")
+    over = [r for r in rows if r.gaps]
+    if over:
+        said.append(f"{len(over)} judged over gaps: {_list([r.title for r in over])}")
     return "; ".join(said) + "."
 
 
@@ -129,33 +173,92 @@ def measure_of(step: Step, measured: Measured) -> Measure | None:
     return next((m for m in step.measures if m.name == measured.name), None)
 
 
-def reading(measured: Measured) -> str:
-    """The value with its unit; so many digits that it reads on the side of its bounds where it is."""
-    value = measured.value
+SIGNED = (Take.LAST, Take.MAXIMUM, Take.MINIMUM, Take.MEAN)
+"""Takes of which a difference stays one."""
+
+
+def reading(measured: Measured, measure: Measure | None = None) -> str:
+    """The value with its unit, as coarse as its sensor, yet so fine that it reads on its own side of its bounds.
+
+    By its `measure` a difference reads as one: ``3 kPa under`` what is expected, ``+19 K`` against another signal.
+    """
+    value, unit = measured.value, measured.unit
+    if measure is not None and measure.take is Take.TIME_TO and value == 0.0:
+        return "at once"
     if not isfinite(value):
         return measured.why or "not known"
-    text = figure(value, measured.unit)
-    for bound in (measured.low, measured.high):
-        if bound is None or value == bound or text != figure(bound, measured.unit):
-            continue
-        digits = max(1, -floor(log10(abs(value - bound))))
-        if digits > MOST_DIGITS:
-            return f"{text}, just {'above' if value > bound else 'below'}"
-        words = unit_words(measured.unit)
-        text = f"{value:.{digits}f}".replace("-", "\N{MINUS SIGN}") + (f"\N{NO-BREAK SPACE}{words}" if words else "")
-    return text
+    bounds = [float(_bound(b, value)) for b in (measured.low, measured.high) if b is not None]
+    for digits in range(decimals(value, unit), MOST_DIGITS + 1):
+        text = f"{value:.{digits}f}"
+        if all(_side(float(text), b) == _side(value, b) for b in bounds):
+            return _worded(text, unit, measure)
+    above = any(value > b for b in bounds if abs(value - b) < 10.0**-MOST_DIGITS)
+    return f"{_worded(figure(value).replace(MINUS, '-'), unit, measure)}, just {'above' if above else 'below'}"
 
 
-def accepted(measured: Measured) -> str:
+def accepted(measured: Measured, measure: Measure | None = None) -> str:
     """The band for people, ends included: ``185 to 225 kPa``; empty where there is none."""
-    low, high = measured.low, measured.high
+    unit, value = measured.unit, measured.value
+    low, high = (None if b is None else _bound(b, value) for b in (measured.low, measured.high))
     if low is None and high is None:
         return ""
-    if low is None:
-        return f"at most {figure(high, measured.unit)}"
-    if high is None:
-        return f"at least {figure(low, measured.unit)}"
-    return f"{figure(low)} to {figure(high, measured.unit)}"
+    if measure is not None and measure.against == EXPECTED and measure.take in SIGNED:
+        ends = [_of_expected(b, unit, least=b is low) for b in (low, high) if b is not None]
+        return " and ".join(ends)
+    if low is None or high is None:
+        text = _worded(low or high or "", unit, measure)
+        return f"at most {text}" if low is None else f"at least {text}"
+    return f"{_worded(low, '', measure)} to {_worded(high, unit, measure)}"
+
+
+def _bound(bound: float, value: float) -> str:
+    """The bound as people read it, in full where its value would otherwise lie on its other side."""
+    text = figure(bound).replace(MINUS, "-")
+    return text if _side(value, float(text)) == _side(value, bound) else repr(bound)
+
+
+def _side(value: float, bound: float) -> int:
+    return (value > bound) - (value < bound)
+
+
+def _worded(text: str, unit: str, measure: Measure | None) -> str:
+    """A number's text with its sign, as its measure makes it a difference, and its unit."""
+    words = f"\N{NO-BREAK SPACE}{unit_words(unit)}" if unit_words(unit) else ""
+    zero = not text.strip("-0.")
+    if measure is None or not measure.against or measure.take not in SIGNED:
+        return minus(text) + words
+    if measure.against == EXPECTED:
+        return "as expected" if zero else f"{text.lstrip('-')}{words} {'under' if text[0] == '-' else 'over'}"
+    return minus(text if zero or text[0] == "-" else f"+{text}") + words
+
+
+def _of_expected(text: str, unit: str, *, least: bool) -> str:
+    """A bound of the distance from what is expected: at most 20 kPa under."""
+    far = text.lstrip("-") + (f"\N{NO-BREAK SPACE}{unit_words(unit)}" if unit_words(unit) else "")
+    if not text.strip("-0."):
+        return "not under" if least else "not over"
+    under = text[0] == "-"
+    return f"at {'most' if under == least else 'least'} {far} {'under' if under else 'over'}"
+
+
+def gaps(attempt: Attempt, step: Step) -> str:
+    """What was missing of what an attempt was judged by, in a clause; empty for nothing."""
+    out = []
+    if attempt.unlogged_ms:
+        out.append(f"{duration(attempt.unlogged_ms)} of it not recorded")
+    if attempt.cut:
+        out.append("a gap in the recording ended it")
+    shares = dict(attempt.bridged)
+    for m in attempt.measured:
+        of = measure_of(step, m)
+        name = m.name if of is None else of.signal
+        shares[name] = max(shares.get(name, 0.0), m.unknown)
+    by: dict[str, list[str]] = {}
+    for name, share in shares.items():
+        if share >= LEAST_TOLD:
+            by.setdefault(f"{100.0 * share:.0f} %", []).append(role_words(name))
+    out += [f"{and_list(names)} unknown for {share} of it" for share, names in by.items()]
+    return "; ".join(out)
 
 
 def telling(row: Checked, most: int = 1) -> tuple[Measured, ...]:

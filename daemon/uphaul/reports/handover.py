@@ -6,7 +6,7 @@ import uphaul
 from uphaul.reports.complaint import BANNER
 from uphaul.reports.handover_annex import attempts, cautions, limits, of_drives, reasons, used
 from uphaul.reports.handover_case import Handover
-from uphaul.reports.handover_front import front
+from uphaul.reports.handover_front import front, written
 from uphaul.reports.handover_pulls import pulls
 from uphaul.reports.handover_road import road
 from uphaul.reports.page import Report
@@ -19,10 +19,7 @@ def handover(handed: Handover) -> Report:
     """The whole report."""
     numbers = and_list([str(d.number) for d in handed.drives])
     facts = [("Vehicle", handed.vehicle.name or "without a name")]
-    if handed.written.customer:
-        facts.append(("For", handed.written.customer))
-    if handed.written.workshop:
-        facts.append(("By", handed.written.workshop))
+    facts += [(label, text) for label, text in written(handed) if text]
     word = "Drive" if len(handed.drives) == 1 else "Drives"
     facts.append((word, f"{numbers} of {handed.newest.case.log}"))
     part = handed.reference.case.parts[-1]

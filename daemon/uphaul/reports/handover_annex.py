@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from math import isfinite
 
 from uphaul.analysis.field_check import Band, Measure, OfSheet
 from uphaul.analysis.field_check_measure import unit_of
 from uphaul.analysis.ratings import WHERE, Reading
-from uphaul.reports.checked import accepted, reading, title_of
+from uphaul.reports.case import Case
+from uphaul.reports.checked import accepted, gaps, measure_of, reading, title_of
 from uphaul.reports.handover_case import Driven, Handover
 from uphaul.reports.handover_front import verdict_words, weight
 from uphaul.reports.page import Block, Bullets, Para, Section, Table
 from uphaul.reports.said import said
 from uphaul.reports.sound import quality, setup
-from uphaul.reports.words import and_list, capital, clock, duration, figure
+from uphaul.reports.words import and_list, capital, clock, duration, figure, measured
 from uphaul.rules import ABOVE, Curve, Kind, Rule, Setting, Share
 
 __all__ = ["attempts", "cautions", "limits", "of_drives", "reasons", "used"]
@@ -35,13 +35,18 @@ def attempts(handed: Handover) -> Section:
         for tried in row.tried:
             a = tried.attempt
             span = f"{clock(a.t_ms[0])} to {clock(a.t_ms[1])}"
-            head = (row.title, str(tried.drive), span, verdict_words(a.verdict))
-            lines = [
-                (title_of(row.step, m), reading(m), accepted(m), clock(m.t_ms) if m.t_ms is not None else "")
-                for m in a.measured
-            ]
+            tunes = ", then ".join(t or "unknown" for t in (a.tune, *a.tunes_after))
+            title = row.title if row.tune or not row.step.moving else f"{row.title} (tune {tunes})"
+            head = (title, str(tried.drive), span, verdict_words(a.verdict))
+            lines = []
+            for m in a.measured:
+                of = measure_of(row.step, m)
+                at = clock(m.t_ms) if m.t_ms is not None else ""
+                lines.append((title_of(row.step, m), reading(m, of), accepted(m, of), at))
             if a.why:
                 lines.append((a.why, "", "", ""))
+            if missing := gaps(a, row.step):
+                lines.append((f"judged over gaps: {missing}", "", "", ""))
             for i, line in enumerate(lines or [("", "", "", "")]):
                 rows.append((*(head if i == 0 else ("", "", "", "")), *line))
                 weights.append(weight(a.verdict))
@@ -96,11 +101,11 @@ def used(handed: Handover) -> Section:
     rows = []
     for found in handed.uses():
         use = found.use
-        by = {r.window_s: figure(r.value, use.unit) for r in use.readings}
+        by = {r.window_s: measured(r.value, use.unit) for r in use.readings}
         at = use.judged
         rows.append(
             (
-                use.part, use.rating, f"{100.0 * at.share:.0f} %", figure(use.rated, use.unit),
+                use.part, use.rating, use.words, figure(use.rated, use.unit),
                 *(by.get(w, "–") for w in (1.0, 10.0, 60.0)),
                 f"drive {found.drive}, {clock(at.t_ms)}", _where(at), use.told_by,
             )
@@ -133,9 +138,7 @@ def used(handed: Handover) -> Section:
             )
     if items:
         blocks.append(Bullets(tuple(items)))
-    blocks.append(
-        Para("A peak is a mean over 1 s. Shares of temperatures are shares of °C, as the trade says them.", "small")
-    )
+    blocks.append(Para("A peak is a mean over 1 s. Of temperatures the room to the rating is told.", "small"))
     return Section("used", "Use of ratings", tuple(blocks))
 
 
@@ -167,14 +170,13 @@ def _notes(driven: Driven) -> list[Block]:
 def limits(handed: Handover) -> Section:
     """The limits in force at the end, as the driver is warned by them."""
     case = handed.reference.case
-    tunes = case.config.tunes
     rows = tuple(
         (
             r.name,
             r.action.word,
             r.signal,
-            _limit(r, None, case.rule_unit(r)),
-            _tunes(r, tunes, case.rule_unit(r)),
+            _limit(r, None, case),
+            "; ".join(f"{t}: {_limit(r, t, case)}" for t in case.config.tunes if t in dict(r.tunes)),
             r.say,
         )
         for r in sorted(case.rules, key=lambda r: (-r.action, r.rank, r.name))
@@ -186,11 +188,28 @@ def limits(handed: Handover) -> Section:
     )
 
 
-def _limit(rule: Rule, tune: str | None, unit: str) -> str:
+FAR = 0.5
+"""Two limits of a rule that are further apart than this share of the signal's range are no degrees of one thing: the
+outer one is there to switch the rule off. Source: our own choice."""
+
+
+def _off(rule: Rule, setting: Setting, case: Case) -> bool:
+    """Whether that limit switches the rule off, where another tune's is a real one."""
+    signal = next((s for s in case.whole.signals if s.name == rule.signal), None)
+    limits = [s.limit for s in (rule.base, *(s for _, s in rule.tunes)) if isinstance(s.limit, float | int)]
+    if signal is None or rule.kind is not Kind.THRESHOLD or not isinstance(setting.limit, float | int) or not limits:
+        return False
+    nearest = min(limits) if rule.side == ABOVE else max(limits)
+    return (setting.limit - nearest) * rule.side > FAR * (signal.high - signal.low)
+
+
+def _limit(rule: Rule, tune: str | None, case: Case) -> str:
     if rule.kind is Kind.LOST:
         return f"unknown for {duration(rule.grace_ms)}"
-    setting = rule.setting(tune)
+    setting, unit = rule.setting(tune), case.rule_unit(rule)
     side = "above" if rule.side == ABOVE else "below"
+    if _off(rule, setting, case):
+        return f"off ({side} {_amount(setting, unit)}, out of reach)"
     own = "" if rule.kind in (Kind.EXPOSURE, Kind.REACH) else unit
     words = f"{side} {_amount(setting, own)}"
     if rule.kind is Kind.DEPARTURE:
@@ -209,10 +228,6 @@ def _amount(setting: Setting, unit: str) -> str:
     if isinstance(limit, Curve):
         return f"{figure(min(limit.y))} to {figure(max(limit.y), unit)} over {limit.over}"
     return figure(limit, unit) if isfinite(limit) else "–"
-
-
-def _tunes(rule: Rule, tunes: Sequence[str], unit: str) -> str:
-    return "; ".join(f"{t}: {_limit(rule, t, unit)}" for t in tunes if t in dict(rule.tunes))
 
 
 def cautions(handed: Handover) -> Section:

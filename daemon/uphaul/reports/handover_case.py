@@ -10,7 +10,8 @@ from uphaul.analysis.package import Package, Placement, placed
 from uphaul.analysis.pulls import Pull
 from uphaul.analysis.ratings import Use, Used
 from uphaul.reports.case import Case
-from uphaul.reports.checked import BAD, Checked
+from uphaul.reports.checked import BAD, Checked, outcome
+from uphaul.reports.words import and_list
 from uphaul.vehicle.model import Tune, Vehicle
 
 __all__ = ["Driven", "Handover", "Kept", "OfDrive", "Placed", "Written"]
@@ -64,10 +65,15 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Who gives this handover to whom, as they wrote it; empty where they did not."""
+    """Who hands which vehicle to whom, as they wrote it; empty where they did not.
+
+    `registration` is its plate or fleet number, `odometer` what it shows, with its unit.
+    """
 
     customer: str = ""
     workshop: str = ""
+    registration: str = ""
+    odometer: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,27 +108,45 @@ class Handover:
         return any(row.verdict in BAD for row in self.rows)
 
     @property
+    def past(self) -> tuple[str, ...]:
+        """Parts that the drives used past a rating, each once. No tune raises one, and no check has to fail by it."""
+        titles = {p.name: p.title or p.name for p in self.vehicle.sheet.parts}
+        return tuple(dict.fromkeys(titles.get(o.use.part, o.use.part) for o in self.uses() if o.use.past))
+
+    @property
+    def outcome(self) -> str:
+        """What came of it in a sentence or two: the checks, then the parts that went past a rating."""
+        past = f" Past a rating: {and_list(list(self.past))}." if self.past else ""
+        return outcome(self.rows) + past
+
+    @property
     def lacking(self) -> str:
-        """Why the vehicle can't be handed over as good: something failed, or was not done and not skipped; or empty.
+        """Why the vehicle can't be handed over as good, or empty: something failed, or was not done and not skipped, or
+        a part was used past its rating.
 
         An alert that stands keeps steps from being done, so what was not done is no good sign.
         """
+        why = []
         if self.failed:
-            return "a check failed"
-        undone = sum(row.verdict is Verdict.OPEN for row in self.rows)
-        if undone:
-            return f"{undone} of {len(self.rows)} steps were not done"
-        return "" if any(row.verdict is Verdict.PASSED for row in self.rows) else "nothing passed"
+            why.append("a check failed")
+        elif undone := sum(row.verdict is Verdict.OPEN for row in self.rows):
+            asked = sum(row.verdict is not Verdict.EXCUSED for row in self.rows)
+            why.append(f"{undone} of {asked} steps were not done")
+        elif not any(row.verdict is Verdict.PASSED for row in self.rows):
+            why.append("nothing passed")
+        if self.past:
+            why.append(f"a part was used past its rating: {and_list(list(self.past))}")
+        return " and ".join(why)
 
     @property
     def good(self) -> bool:
-        """Whether all that was not skipped or excused passed."""
+        """Whether all that was not skipped or excused passed, and no part was used past its rating."""
         return not self.lacking
 
     @property
     def weight(self) -> str:
         """How the outcome stands out: ``bad``, ``open`` where something was not done, empty for neither."""
-        if self.failed:
+        if self.failed or self.past:
             return "bad"
         return "open" if self.lacking or any(row.verdict is Verdict.SKIPPED for row in self.rows) else ""
 

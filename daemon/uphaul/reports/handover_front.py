@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 
 from uphaul.analysis.field_check import Measured, Verdict
 from uphaul.analysis.package import WORDS
 from uphaul.physics.basis import Floats
-from uphaul.reports.checked import BAD, Checked, accepted, outcome, reading, telling, title_of
+from uphaul.reports.around import action_of
+from uphaul.reports.case import Case
+from uphaul.reports.checked import BAD, Checked, accepted, measure_of, reading, telling, title_of
 from uphaul.reports.handover_case import Handover
 from uphaul.reports.page import Block, Bullets, Front, Para, Table
 from uphaul.reports.said import alerts_in_words
 from uphaul.reports.sound import gap_words
-from uphaul.reports.words import and_list, capital, figure, plural
+from uphaul.reports.words import and_list, capital, figure, measured, plural
 from uphaul.vehicle.model import Tune
 from uphaul.vehicle.sheet import BuildSheet
 
@@ -43,15 +47,16 @@ CAUTIONS = (
 UNMEASURED = (Verdict.STOPPED, Verdict.SKIPPED, Verdict.EXCUSED)
 """Verdicts of which the reason is told, not what was measured."""
 
+NO_BREAK = "\N{NO-BREAK SPACE}"
+
 SIGNATURES = ("Technician", "Passenger", "Customer")
 
 
 def front(handed: Handover) -> Front:
     """The whole first page."""
-    past = _past(handed)
     return Front(
-        outcome=outcome(handed.rows) + past,
-        weight="bad" if past else handed.weight,
+        outcome=handed.outcome,
+        weight=handed.weight,
         wide=(checks(handed), *ratings(handed)),
         beside=(
             ("Tunes", (_tunes(handed), *_package(handed))),
@@ -60,14 +65,17 @@ def front(handed: Handover) -> Front:
             ("Cautions", (Bullets(CAUTIONS),)),
         ),
         signatures=SIGNATURES,
+        blanks=(*(label for label, text in written(handed) if not text), "Date"),
     )
 
 
-def _past(handed: Handover) -> str:
-    """Which parts went past a rating, as a sentence after the outcome: no check needs to have failed by that."""
-    titles = {p.name: p.title or p.name for p in handed.vehicle.sheet.parts}
-    past = [titles.get(f.use.part, f.use.title or f.use.part) for f in handed.uses() if f.use.judged.share > 1.0]
-    return f" Past a rating: {and_list(list(dict.fromkeys(past)))}." if past else ""
+def written(handed: Handover) -> tuple[tuple[str, str], ...]:
+    """What only people know of it: label, and what they wrote; what is empty is a line to write on."""
+    w = handed.written
+    return (
+        ("Customer", w.customer), ("Workshop", w.workshop),
+        ("Registration or fleet no.", w.registration), ("Odometer", w.odometer),
+    )  # fmt: skip
 
 
 def verdict_words(verdict: Verdict) -> str:
@@ -92,8 +100,12 @@ def checks(handed: Handover) -> Table:
         lines = [_measured(row, m) for m in shown]
         if not lines or row.verdict in UNMEASURED:
             lines = [(row.why or "–", "", "")]
+        if row.gaps:
+            lines.append((f"judged over gaps: {row.gaps}", "", ""))
+        title = f"{row.title} (tune {row.in_tune})" if row.in_tune else row.title
+        result = verdict_words(row.verdict) + (", with gaps" if row.gaps else "")
         for i, (what, value, band) in enumerate(lines):
-            head, end = (row.title, verdict_words(row.verdict)) if i == 0 else ("", "")
+            head, end = (title, result) if i == 0 else ("", "")
             rows.append((head, end, what, value, band))
             weights.append(weight(row.verdict))
     more = (
@@ -115,7 +127,8 @@ def _most(handed: Handover) -> int:
 
 
 def _measured(row: Checked, m: Measured) -> tuple[str, str, str]:
-    return title_of(row.step, m), reading(m), accepted(m)
+    of = measure_of(row.step, m)
+    return title_of(row.step, m), reading(m, of), accepted(m, of)
 
 
 def ratings(handed: Handover) -> list[Block]:
@@ -124,19 +137,19 @@ def ratings(handed: Handover) -> list[Block]:
     rows, weights = [], []
     for found in handed.uses():
         use = found.use
-        by_window = {r.window_s: figure(r.value, use.unit) for r in use.readings}
+        by_window = {r.window_s: measured(r.value, use.unit) for r in use.readings}
         doubt = "" if use.doubt is None else f"\N{NO-BREAK SPACE}± {100.0 * use.doubt:.0f} %"
         rows.append(
             (
                 titles.get(use.part, use.title or use.part),
                 use.rating,
-                f"{100.0 * use.judged.share:.0f} %{doubt}",
+                f"{use.words}{doubt}",
                 ("at least " if use.at_least else "") + figure(use.rated, use.unit),
                 by_window.get(1.0, "–"),
                 by_window.get(60.0, "–"),
             )
         )
-        weights.append("bad" if use.judged.share > 1.0 else "")
+        weights.append("bad" if use.past else "")
     untold = [f"{rating} of {part}" for part, rating, _ in handed.not_told()]
     if not rows and not untold:
         return [
@@ -201,8 +214,8 @@ def _conditions(handed: Handover) -> Bullets:
         if len(known):
             case = handed.newest.case
             low, high, unit = case.own(role, float(known.min())), case.own(role, float(known.max())), case.unit(role)
-            same = figure(low, unit) == figure(high, unit)
-            items.append(f"{words}: {figure(low, unit) if same else f'{figure(low)} to {figure(high, unit)}'}")
+            from_, to = measured(low, unit), measured(high, unit)
+            items.append(f"{words}: {to if from_ == to else f'{from_.split(NO_BREAK)[0]} to {to}'}")
     load = handed.vehicle.sheet.load
     if load is not None:
         trailer = f"trailer {load.trailer_kg:.0f} kg" if load.trailer_kg else "no trailer"
@@ -211,7 +224,7 @@ def _conditions(handed: Handover) -> Bullets:
     for d in handed.drives:
         begun = d.case.about.begun
         when = f"{begun[:16].replace('T', ' ')} UTC" if begun else "wall clock not known"
-        items.append(f"Drive {d.number}: {when}; {alerts_in_words(d.case)}")
+        items.append(f"Drive {d.number}: {when}; {alerts_in_words(d.case)}{_which(d.case)}")
         if missing := gap_words(d.case):
             items.append(f"Drive {d.number} was not recorded throughout: {missing}")
     names = handed.confirmed_by
@@ -219,6 +232,13 @@ def _conditions(handed: Handover) -> Bullets:
         f"Cautions confirmed by {', '.join(names)}" if names else "Looked at afterwards: nobody confirmed cautions"
     )
     return Bullets(tuple(items))
+
+
+def _which(case: Case) -> str:
+    """The rules that were raised, the gravest first, each once with how often, as they are called in the annex."""
+    counts = Counter(e.rule for e in case.episodes)
+    ordered = sorted(counts, key=lambda r: (-action_of(case, r), r))
+    return f" ({', '.join(r if counts[r] == 1 else f'{r} {counts[r]}×' for r in ordered)})" if ordered else ""
 
 
 def _known(x: Floats) -> Floats:

@@ -8,14 +8,15 @@ import numpy as np
 
 from uphaul.analysis.field_check import EXPECTED, OfSheet
 from uphaul.analysis.package import COMPARED, HOW, Band
-from uphaul.analysis.pulls import PullCurve
+from uphaul.analysis.pulls import PEAK_S, RATE_REACH_MS, PullCurve
 from uphaul.analysis.whole import ROLES
 from uphaul.physics.basis import Floats
+from uphaul.reports.checked import Checked
 from uphaul.reports.curve_chart import BENCH, EXPECTED_ROLE, OWN, PACKAGE, RATED, Course, CurvePanel, curve_chart
 from uphaul.reports.handover_case import Handover, Placed
 from uphaul.reports.handover_road import bench_kw
 from uphaul.reports.page import Block, Bullets, Chart, Heading, Para, Section, Table
-from uphaul.reports.words import capital, clock, figure, plural, unit_words
+from uphaul.reports.words import and_list, capital, clock, measured, minus, plural, unit_words
 from uphaul.rules import Curve
 from uphaul.units import convert
 from uphaul.vehicle.sheet import Exhaust
@@ -56,7 +57,7 @@ def pulls(handed: Handover) -> Section:
     if not found:
         none = "No pull in these drives: full pedal for 2 s in one gear while the engine gains 500 rpm is one."
         return Section("pulls", "Pulls", (Para(none),))
-    blocks: list[Block] = [*_tables(found), *_missing(found)]
+    blocks: list[Block] = [*_tables(found), *_windows(handed, found), *_missing(found)]
     drawn = _chosen(handed, found)
     if len(drawn) < len(found):
         blocks.append(Para(f"{len(drawn)} of {len(found)} pulls are drawn.", "small"))
@@ -85,16 +86,17 @@ def _lines(each: Placed) -> tuple[tuple[str, ...], tuple[str, ...]]:
     p, case = each.pull, each.drive.case
 
     def own(role: str, value: float | None) -> str:
-        return "–" if value is None else figure(case.own(role, value), case.unit(role))
+        return "–" if value is None else measured(case.own(role, value), case.unit(role))
 
     def step(role: str, value: float | None, per: str = "") -> str:
         """A difference in the owner's unit."""
         if value is None:
             return "–"
-        return figure(case.own(role, value) - case.own(role, 0.0), case.unit(role) + per)
+        unit = "K" if case.unit(role) == "degC" else case.unit(role)
+        return measured(case.own(role, value) - case.own(role, 0.0), unit + per)
 
     def percent(value: float | None) -> str:
-        return "–" if value is None else f"{100.0 * value:.1f} %"
+        return "–" if value is None else f"{minus(f'{100.0 * value:.1f}')} %"
 
     first = (
         str(each.number),
@@ -104,8 +106,8 @@ def _lines(each: Placed) -> tuple[tuple[str, ...], tuple[str, ...]]:
         "–" if p.gear is None else str(p.gear),
         f"{p.rpm[0]:.0f} to {p.rpm[1]:.0f}",
         own("boost", p.boost_peak_kpa),
-        figure(p.boost_peak_rpm),
-        figure(p.boost_s, "s"),
+        measured(p.boost_peak_rpm, "rpm").removesuffix("\N{NO-BREAK SPACE}rpm"),
+        measured(p.boost_s, "s"),
         step("boost", p.overshoot_kpa),
         _most_power(p.curve),
     )
@@ -128,6 +130,33 @@ def _most_power(curve: PullCurve | None) -> str:
         return "–"
     at = int(np.nanargmax(curve.of("power_kw")))
     return f"{curve.power_kw[at]:.0f} ± {curve.power_doubt_kw[at]:.0f} kW at {curve.rpm[at]:.0f}"
+
+
+def _windows(handed: Handover, found: Sequence[Placed]) -> list[Block]:
+    """Which step of the check each pull is of, and why its figures can still differ from those of the check."""
+    of = [(f"pull {each.number} is of {row.title}", row) for each in found if (row := _step_of(handed, each))]
+    words = [f"Highest and lowest are means over {PEAK_S:g} s, as in the check."]
+    if of:
+        settle_s = max(row.step.settle_ms for _, row in of) / 1000.0
+        named = and_list([text for text, _ in of])
+        words.append(f"{capital(named)}; no other pull counted.")
+        words.append(
+            f"The check leaves out {settle_s:g} s at a step's beginning and looks while all holds that the step waits "
+            f"for; this table looks at the whole pull, and for the EGT {RATE_REACH_MS / 1000:g} s beyond."
+        )
+    return [Para(" ".join(words), "small")]
+
+
+def _step_of(handed: Handover, each: Placed) -> Checked | None:
+    """The step of which this pull is the attempt that counts."""
+    a, b = each.pull.t_ms
+    for row in handed.rows:
+        d = row.decided
+        if d is None or not any(m.against == EXPECTED for m in row.step.measures) or d.drive != each.drive.number:
+            continue
+        if d.attempt.t_ms[0] <= b and d.attempt.t_ms[1] >= a:
+            return row
+    return None
 
 
 def _missing(found: Sequence[Placed]) -> list[Block]:
@@ -186,7 +215,9 @@ def _drawn(handed: Handover, each: Placed) -> list[Block]:
 def _ends(panel: CurvePanel) -> str:
     """The highest and the lowest of the pull's own course."""
     own = panel.courses[0].values
-    return f"{figure(float(np.nanmin(own)))} to {figure(float(np.nanmax(own)), panel.unit)}"
+    unit = {"°C": "degC", "°F": "degF", "": "1"}.get(panel.unit, panel.unit)
+    low, high = (measured(float(of(own)), unit) for of in (np.nanmin, np.nanmax))
+    return f"{low} to {high}"
 
 
 def _panel(handed: Handover, each: Placed, role: str, title: str, name: str) -> CurvePanel | None:

@@ -13,7 +13,7 @@ from uphaul.analysis.pulls import WHAT_A_ROAD_CANT_KNOW
 from uphaul.physics.basis import Floats
 from uphaul.reports.handover_case import Handover, Placed
 from uphaul.reports.page import Block, Bullets, Heading, Para, Section, Table
-from uphaul.reports.words import figure, plural
+from uphaul.reports.words import figure, measured, plural
 
 __all__ = ["EFFICIENCY_DOUBT", "Beside", "bench_kw", "bench_rows", "road"]
 
@@ -107,15 +107,21 @@ def _group(handed: Handover, group: Spread, members: Sequence[Placed]) -> list[B
         header += ["dynamometer, kW", "road less dynamometer", "note"]
     cells = []
     for r in rows:
-        line = [f"{r.rpm:.0f}", figure(r.road), figure(r.doubt), *([figure(r.spread)] if several else [])]
+        road = [_kw(x, r.doubt) for x in (r.road, r.doubt, r.spread)]
+        line = [f"{r.rpm:.0f}", *road[: 3 if several else 2]]
         if run is not None:
             known = isfinite(r.bench)
             note = "" if not known or r.agree(wide) else "disagree"
-            line += [figure(r.bench), figure(round(100.0 * r.apart), "%", sign=True) if known else "–", note]
+            line += [_kw(r.bench), figure(round(100.0 * r.apart), "%", sign=True) if known else "–", note]
         cells.append(tuple(line))
     out: list[Block] = [Table(f"Power at the wheels, {name}", tuple(header), tuple(cells), tuple(range(6)))]
     out.append(Para(_compared(rows, wide, at_wheels=bool(run and run.at_wheels)) if run else _no_run(handed, group)))
     return out
+
+
+def _kw(value: float, doubt: float | None = None) -> str:
+    """No finer than its doubt; without the unit, which stands above."""
+    return measured(value, "kW", doubt=doubt).removesuffix("\N{NO-BREAK SPACE}kW")
 
 
 def _no_run(handed: Handover, group: Spread) -> str:

@@ -9,17 +9,16 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
-from itertools import pairwise
 from math import isfinite, nan
 from pathlib import Path
-from typing import Any, TypeGuard
+from typing import Any
 
 from uphaul.analysis.package import Sweep, VehicleSummary
+from uphaul.analysis.pull_curve import GRID_RPM
 from uphaul.analysis.pull_spread import COURSES
 from uphaul.errors import ConfigError, Problem, UphaulError
 
-__all__ = ["SUFFIX", "read_package", "write_summary"]
+__all__ = ["SUFFIX", "read_package", "summary_file"]
 
 SUFFIX = ".handover.json"
 FORMAT, VERSION = "uphaul handover summary", 1
@@ -27,14 +26,22 @@ MOST_BYTES = 5_000_000
 MOST_TOLD = 20
 LETTERS = 50
 """Of a name in that of its file: file systems take 255 bytes, and a letter has up to four."""
-LARGEST = 1e9
-"""Of any number in a file, either way: far beyond every quantity in it."""
+MOST = {"gear": 30, "pulls": 1000}
+"""Whole numbers of a sweep, from 1 on."""
+RPM = (100.0, 10_000.0)
+RANGES = {
+    "power_kw": (-1000.0, 2000.0), "torque_nm": (-10_000.0, 20_000.0), "boost_kpa": (-100.0, 1000.0),
+    "egt_degc": (-50.0, 1400.0), "mixture": (0.1, 50.0), "charge_degc": (-50.0, 500.0),
+}  # fmt: skip
+"""What a quantity of `COURSES` can be at all, in its unit. Source: our own judgement: what lies beyond is a slip of
+unit or place, as Pa for kPa or power among the temperatures, and would bend the band."""
 
 
-def write_summary(folder: Path, summary: VehicleSummary) -> Path:
-    """Write the vehicle's file into the folder, in place of one of the same vehicle; its path.
+def summary_file(folder: Path, summary: VehicleSummary) -> tuple[Path, bytes]:
+    """The vehicle's file in the folder, which is made where there is none, and what is to be written there.
 
-    Raises UphaulError when it can't be written, or when another vehicle's file has that name.
+    It takes the place of one of the same vehicle. Raises UphaulError when the folder can't be made, or when another
+    vehicle's file has that name.
     """
     slug = re.sub(r"[\W_]+", "-", summary.vehicle.lower())[:LETTERS].strip("-") or "vehicle"
     path = folder / f"{slug}{SUFFIX}"
@@ -43,12 +50,9 @@ def write_summary(folder: Path, summary: VehicleSummary) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         if path.exists() and (other := _read(path, []).vehicle) != summary.vehicle:
             raise UphaulError(f"{path}: is of {other!r}: give the vehicle a name that differs by more than its marks")
-        scratch = path.with_name(path.name + ".part")
-        scratch.write_text(text, encoding="utf-8")
-        scratch.replace(path)
     except OSError as error:
         raise UphaulError(f"{path}: can't be written: {error.strerror or error}") from error
-    return path
+    return path, text.encode()
 
 
 def read_package(folder: Path) -> tuple[VehicleSummary, ...]:
@@ -111,15 +115,15 @@ def _read(path: Path, problems: list[Problem]) -> VehicleSummary:
     if not isinstance(made, dict) or made.get("format") != FORMAT:
         wrong("format", made.get("format") if isinstance(made, dict) else None, f"must be {FORMAT!r}")
         return nothing
-    if made.get("version") != VERSION:
+    if type(made.get("version")) is not int or made["version"] != VERSION:
         wrong("version", made.get("version"), f"must be {VERSION}: this program knows no other")
         return nothing
     name, parts, sweeps = made.get("vehicle"), made.get("parts"), made.get("sweeps")
     if not isinstance(name, str) or not name:
         wrong("vehicle", name, "must be a name")
         name = ""
-    if not isinstance(parts, list) or not all(isinstance(p, str) for p in parts):
-        wrong("parts", parts, "must be a list of words")
+    if not isinstance(parts, list) or not all(isinstance(p, str) and p for p in parts):
+        wrong("parts", parts, "must be a list of words, none of them empty")
         parts = []
     if not isinstance(sweeps, list):
         wrong("sweeps", sweeps, "must be a list with a table for each tune and gear")
@@ -152,24 +156,24 @@ def _sweep(key: str, made: Any, wrong: _Wrong) -> Sweep | None:
     if not isinstance(tune, str) or not tune:
         wrong(f"{key}.tune", tune, "must be the name of a tune")
         sound = False
-    for name in ("gear", "pulls"):
-        if not isinstance(made.get(name), int) or isinstance(made[name], bool) or not 1 <= made[name] <= LARGEST:
-            wrong(f"{key}.{name}", made.get(name), "must be a whole number of at least 1")
+    for name, most in MOST.items():
+        if type(made.get(name)) is not int or not 1 <= made[name] <= most:
+            wrong(f"{key}.{name}", made.get(name), f"must be a whole number from 1 to {most:,}")
             sound = False
-    if not _numbers(rpm) or len(rpm) < 2 or any(not a < b for a, b in pairwise(rpm)):
-        wrong(f"{key}.rpm", rpm, "must be at least two rising numbers")
+    if not isinstance(rpm, list) or len(rpm) < 2:
+        wrong(f"{key}.rpm", rpm, "must be a list of at least two engine speeds")
+        return None
+    if not _speeds(f"{key}.rpm", rpm, wrong):
         return None
     courses = []
     for name in COURSES:
         if name not in made:
             continue
         values = made[name]
-        if (
-            not isinstance(values, list)
-            or len(values) != len(rpm)
-            or not _numbers([v for v in values if v is not None])
-        ):
+        if not isinstance(values, list) or len(values) != len(rpm):
             wrong(f"{key}.{name}", values, f"must be {len(rpm)} numbers or nulls, one for each of rpm")
+            sound = False
+        elif not _within(f"{key}.{name}", values, name, wrong):
             sound = False
         else:
             courses.append((name, tuple(nan if v is None else float(v) for v in values)))
@@ -178,9 +182,31 @@ def _sweep(key: str, made: Any, wrong: _Wrong) -> Sweep | None:
     return Sweep(str(tune), made["gear"], made["pulls"], tuple(float(r) for r in rpm), tuple(courses))
 
 
-def _numbers(values: object) -> TypeGuard[Sequence[float]]:
-    return (
-        isinstance(values, Sequence)
-        and not isinstance(values, str)
-        and all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= LARGEST for v in values)
-    )
+def _speeds(key: str, rpm: list[Any], wrong: _Wrong) -> bool:
+    """Whether they are those of the grid that pulls are told on, rising; the first that is not is named."""
+    low, high = RPM
+    for i, x in enumerate(rpm):
+        if not _number(x, low, high) or x % GRID_RPM:
+            allowed = f"must be an engine speed from {low:g} to {high:g} rpm, a multiple of {GRID_RPM:g}"
+        elif i and not rpm[i - 1] < x:
+            allowed = f"must be more than the one before it, {rpm[i - 1]:g}"
+        else:
+            continue
+        wrong(f"{key}[{i}]", x, allowed)
+        return False
+    return True
+
+
+def _within(key: str, values: list[Any], quantity: str, wrong: _Wrong) -> bool:
+    """Whether they are numbers that the quantity can have, or null; the first that is not is named."""
+    low, high = RANGES[quantity]
+    unit = "" if COURSES[quantity] == "1" else f" {COURSES[quantity]}"
+    for i, x in enumerate(values):
+        if x is not None and not _number(x, low, high):
+            wrong(f"{key}[{i}]", x, f"must be a number from {low:g} to {high:g}{unit}, or null where it is not known")
+            return False
+    return True
+
+
+def _number(x: object, low: float, high: float) -> bool:
+    return isinstance(x, int | float) and not isinstance(x, bool) and low <= x <= high

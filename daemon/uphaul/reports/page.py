@@ -67,7 +67,8 @@ class Section:
 @dataclass(frozen=True, slots=True)
 class Front:
     """A first page that stands by itself: the outcome in a sentence, what is as wide as the page, what stands side by
-    side under a title each, and who signs. `weight` of the outcome is ``bad``, ``open`` or empty.
+    side under a title each, and who signs. `weight` of the outcome is ``bad``, ``open`` or empty. `blanks` are labels
+    of lines to write on, beneath the facts.
     """
 
     outcome: str
@@ -75,6 +76,7 @@ class Front:
     wide: tuple[Block, ...]
     beside: tuple[tuple[str, tuple[Block, ...]], ...]
     signatures: tuple[str, ...]
+    blanks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from math import isfinite
+from math import ceil, floor, isfinite, log10
+
+from uphaul.units import find
 
 __all__ = [
     "ROLE_WORDS",
@@ -11,8 +13,11 @@ __all__ = [
     "capital",
     "clean",
     "clock",
+    "decimals",
     "duration",
     "figure",
+    "measured",
+    "minus",
     "plural",
     "role_words",
     "unit_words",
@@ -113,6 +118,47 @@ def figure(value: float | None, unit: str = "", *, sign: bool = False) -> str:
     if sign and not text.startswith("-") and text != "0":
         text = f"+{text}"
     text = text.replace("-", "\N{MINUS SIGN}")
+    words = unit_words(unit)
+    return f"{text}\N{NO-BREAK SPACE}{words}" if words else text
+
+
+FINEST = {
+    "pressure": 1.0, "temperature": 1.0, "temperature rate": 1.0, "rotation": 1.0, "speed": 0.3, "voltage": 0.1,
+    "current": 1.0, "ratio": 0.01, "length": 1.0, "angle": 0.1, "mass": 1.0, "mass flow": 0.001, "power": 1.0,
+    "torque": 1.0, "energy": 1.0, "acceleration": 0.1,
+}  # fmt: skip
+"""What a sensor of the kind can tell apart at best, in the canonical unit. Source: common practice: a pressure sensor
+of 300 kPa is good to 1 % of it, a thermocouple to 1.5 K (IEC 60584-1, class 1, from memory), a wide-band lambda to
+0.01."""
+
+
+def decimals(value: float, unit: str) -> int:
+    """How many decimals of a measured value say something: by its unit, times by their length."""
+    if unit == "s":
+        return 0 if abs(value) >= 10 else 1
+    known = find(unit)
+    if known is None or known.kind not in FINEST:
+        return 0 if abs(value) >= 10 else 1
+    return max(0, ceil(-log10(FINEST[known.kind] / known.factor) - 1e-9))
+
+
+def minus(text: str) -> str:
+    """A number's text with a proper minus sign, and none before a zero."""
+    return text.lstrip("-") if not text.strip("-0.") else text.replace("-", "\N{MINUS SIGN}")
+
+
+def measured(value: float | None, unit: str = "", *, sign: bool = False, doubt: float | None = None) -> str:
+    """A measured value with its unit, no finer than its sensor tells, or than `doubt` (of the same unit) leaves open.
+
+    Two digits of the doubt count. Source: JCGM 100:2008 (GUM), 7.2.6, from memory.
+    """
+    if value is None or not isfinite(value):
+        return "–"
+    digits = decimals(value, unit)
+    if doubt is not None and isfinite(doubt) and doubt > 0.0:
+        digits = max(0, 1 - floor(log10(doubt)))
+    text = f"{value:{'+' if sign else ''}.{digits}f}"
+    text = minus(text.lstrip("+") if not text.strip("+-0.") else text)
     words = unit_words(unit)
     return f"{text}\N{NO-BREAK SPACE}{words}" if words else text
 

@@ -119,17 +119,20 @@ def _steps(run: FieldCheckRun, steps: dict[str, Step]) -> list[dict[str, Any]]:
 
 
 def _result(result: StepResult, step: Step) -> dict[str, Any]:
-    from uphaul.reports.checked import accepted, reading, title_of  # what isn't asked for costs no memory
+    from uphaul.reports.checked import accepted, gaps, measure_of, reading, title_of  # not asked for, no memory
 
     last = result.attempts[-1] if result.attempts else None
+    lines = []
+    for m in () if last is None else last.measured:
+        of = measure_of(step, m)
+        line = {"name": title_of(step, m), "value": reading(m, of), "band": accepted(m, of), "outside": m.ok is False}
+        lines.append(line)
     return {
         "key": f"{result.step}:{result.tune}" if result.tune else result.step,
         "title": f"{step.title}, {result.tune}" if result.tune else step.title,
         "verdict": result.verdict.value,
         "why": result.why or ("" if last is None else last.why),
         "attempts": len(result.attempts),
-        "lines": [
-            {"name": title_of(step, m), "value": reading(m), "band": accepted(m), "outside": m.ok is False}
-            for m in (() if last is None else last.measured)
-        ],
+        "gaps": "" if last is None else gaps(last, step),
+        "lines": lines,
     }

@@ -146,6 +146,7 @@ function showSteps(steps) {
     head.append(make("span", "", each.title), make("span", "", `${SHAPES[each.verdict] ?? "○"} ${each.verdict}${tries}`));
     node.append(head);
     if (each.why) node.append(make("div", "why", each.why));
+    if (each.gaps) node.append(make("div", "why", `Judged over gaps: ${each.gaps}`));
     if (each.lines.length) {
       const lines = make("ul", "lines", "");
       for (const line of each.lines) {
