@@ -88,7 +88,7 @@ async def in_browser(path: Path, rounds: int) -> dict[str, list[float]]:
         browser = await play.chromium.launch(executable_path="/usr/bin/chromium")
         page = await browser.new_page(viewport={"width": 1440, "height": 900})
         began = time.perf_counter()
-        async with serve(make_desk(lambda first: (load_drive(path, None, first=first), None))) as port:
+        async with serve(make_desk(lambda first: (load_drive(path, None, first=first, judge=not first), None))) as port:
             url = f"http://127.0.0.1:{port}/"
             await page.goto(url)
             await page.wait_for_selector("#stage[data-answered]", timeout=60_000)

@@ -11,6 +11,7 @@ import pytest
 
 from support.complained import enter, mark
 from support.whole_drives import CRUISING, IDLING, Leg, by_hand
+from uphaul.analysis.what_if import judge_all
 from uphaul.analysis.whole import ROLES
 from uphaul.config import demo_config
 from uphaul.desk import load_drive
@@ -94,7 +95,8 @@ def test_a_drive_with_few_of_the_usual_signals_begins_with_some_of_its_own(tmp_p
 def test_a_drive_in_two_parts_has_all_of_both_and_says_so(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = load_drive(log, None)
     monkeypatch.setattr("uphaul.desk.drive.log_parts", split)
-    parts = load_drive(log, None)
+    parts = load_drive(log, None, judge=True)
+    assert repr(parts.said) == repr(judge_all(parts.rules, parts.stretches))
     np.testing.assert_array_equal(parts.whole.values, whole.whole.values)
     assert parts.whole.events == whole.whole.events
     assert [s.ended for s in parts.stretches] == ["configuration changed", ""]
@@ -112,6 +114,17 @@ def test_judged_again_by_its_own_rules_it_says_what_was_said_live(log: Path) -> 
     assert repr(answer.said.episodes) == repr(drive.live)  # unknown values are not equal to themselves
     assert any(e.rule == "egt-high" for e in drive.live)
     assert (answer.differences, answer.diff, answer.edited.token) == ([], "", "")
+
+
+def test_judged_as_it_is_read_it_says_the_same(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drive = load_drive(log, None, judge=True)
+    assert drive.said is not None
+    assert repr(drive.said) == repr(
+        judge_all(drive.rules, drive.stretches)
+    )  # unknown values are not equal to themselves
+    plain = Judging(load_drive(log, None)).answer(())
+    monkeypatch.setattr("uphaul.desk.judging.judge_all", None)  # it is not judged again
+    assert repr(Judging(drive).answer(())) == repr(plain)
 
 
 def test_an_edit_that_changes_nothing_is_none(log: Path) -> None:

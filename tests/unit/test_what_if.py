@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from support.played_drive import RULES, reels
 from support.strategies import Case, cases
 from uphaul.alerts import State
 from uphaul.analysis.limit_lines import DRAWN, limit_line
 from uphaul.analysis.review import cut_off, episodes, heard
-from uphaul.analysis.what_if import Said, Stretch, grid, judge_all, judge_one, say, with_limit_moved
+from uphaul.analysis.what_if import AllRules, Said, Stretch, grid, judge_all, judge_one, say, with_limit_moved
 from uphaul.pipeline import LimitsInForce, Row, rejudge
 from uphaul.rules import ABOVE, Curve, Kind, Rule, Setting, Share
 from uphaul.rules.judge import Judge
@@ -90,6 +92,17 @@ def test_rules_one_by_one_say_what_they_say_together(case: Case) -> None:
     together = judge_all(rules, drive)
     assert repr({r: judge_one(r, drive) for r in rules}) == repr(together)
     assert repr(say(rules, together, drive)) == repr(anew(rules, drive))
+
+
+@settings(max_examples=80, deadline=None)
+@given(cases(), st.data())
+def test_however_a_drive_comes_all_rules_say_the_same(case: Case, data: st.DataObject) -> None:
+    cuts = sorted(data.draw(st.sets(st.integers(1, max(1, len(case.block) - 1)), max_size=4)))
+    judging = AllRules(case.rules)
+    judging.begin(case.block.signals, case.tunes, case.gap_ms, 1)
+    for start, stop in pairwise([0, *cuts, len(case.block)]):
+        judging.take(case.block.part(start, stop))
+    assert repr(judging.said()) == repr(judge_all(case.rules, [Stretch(case.block, case.tunes, case.gap_ms)]))
 
 
 @pytest.mark.parametrize("rule", RULES, ids=[r.name for r in RULES])

@@ -48,7 +48,7 @@ def command(log_file: Path, *, drive: int | None, against: str | None, port: int
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
 
     def load(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
-        shown = load_drive(log_file, number, first=first)
+        shown = load_drive(log_file, number, first=first, judge=not first)
         return shown, None if other is None else load_drive(*other, first=first)
 
     asyncio.run(_serve(load, port))

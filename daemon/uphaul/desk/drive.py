@@ -16,7 +16,7 @@ from uphaul.analysis.align import distance_km, places_km
 from uphaul.analysis.review import Episode, cut_off, episodes, heard
 from uphaul.analysis.route import road_grade, steps_m
 from uphaul.analysis.segments import CUT_BY, Segment, cut
-from uphaul.analysis.what_if import Stretch
+from uphaul.analysis.what_if import AllRules, RuleSaid, Stretch
 from uphaul.analysis.whole import WholeDrive
 from uphaul.config import load_rules, load_texts
 from uphaul.config.spec import Config
@@ -24,7 +24,7 @@ from uphaul.errors import LogError, UphaulError
 from uphaul.live import carried_from_json
 from uphaul.log.drives import Part, log_parts, pick_drive
 from uphaul.log.reader import Log
-from uphaul.physics.basis import Bools, Floats
+from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.rules import Condition, Rule
 from uphaul.signals import NO_TUNE, Block, Event, Signal
 from uphaul.vehicle import Vehicle
@@ -49,7 +49,8 @@ class DeskDrive:
     """A drive. `rules` are those in force at its end and `rules_text` the file they stand in.
 
     `whole` and the `stretches` share their values; the tunes have one numbering. `live` is what was said on the way.
-    `signals` are those of the log: more than `whole` has where only what is shown first was read.
+    `signals` are those of the log: more than `whole` has where only what is shown first was read. `said` is what the
+    rules say of it, where that was asked for.
     """
 
     path: Path
@@ -63,6 +64,7 @@ class DeskDrive:
     rules_text: str
     live: list[Episode]
     notes: tuple[str, ...] = ()
+    said: dict[Rule, RuleSaid] | None = None
 
     @property
     def label(self) -> str:
@@ -124,8 +126,12 @@ class DeskDrive:
         return load_rules(words, RULES_FILE, self.whole.signals, self.vehicle, allow_unknown=True)
 
 
-def load_drive(path: Path, drive: int | None, *, first: bool = False) -> DeskDrive:
-    """Load a drive of a log, the last one for None; with `first` only what a page shows first. Raises UphaulError."""
+def load_drive(path: Path, drive: int | None, *, first: bool = False, judge: bool = False) -> DeskDrive:
+    """Load a drive of a log, the last one for None. Raises UphaulError.
+
+    With `first` only what a page shows first is read. With `judge` its rules judge it as it is read, which takes hardly
+    longer than reading it.
+    """
     with Log.open(path) as log:
         number = pick_drive(log, drive)
         label = f"{path} drive {number}"
@@ -140,30 +146,8 @@ def load_drive(path: Path, drive: int | None, *, first: bool = False) -> DeskDri
         if first:
             parts = log_parts(log, number, _read_first(signals))
         columns = _signals(parts, label)
-        place = {s.name: i for i, s in enumerate(columns)}
-        # By columns: all that the page asks for goes down a column. Room is made for every tick as if none was missed;
-        # memory that is never written costs nothing.
-        most = sum((part.ticks_ms[1] - part.ticks_ms[0]) // part.grid_ms + 1 for part in parts)
-        values, t_ms = np.empty((len(columns), most)), np.empty(most, dtype=np.int64)
-        tune = np.empty(most, dtype=np.int16)
-        ends = [0]
-        events: list[list[Event]] = []
-        for part in parts:
-            at = ends[-1]
-            number_of = np.array([*(tunes.index(name) for name in part.tunes), NO_TUNE], dtype=np.int16)
-            mine = [place[s.name] for s in part.signals]
-            absent = [i for i in range(len(columns)) if i not in mine]
-            events.append([])
-            for b in part.blocks():
-                stop = at + len(b)
-                t_ms[at:stop], tune[at:stop] = b.t_ms, number_of[b.tune]
-                for i, column in zip(mine, b.values.T, strict=True):
-                    values[i, at:stop] = column
-                values[absent, at:stop] = np.nan
-                events[-1] += b.events
-                at = stop
-            ends.append(at)
-        values, t_ms, tune = values[:, : ends[-1]], t_ms[: ends[-1]], tune[: ends[-1]]
+        judging = AllRules(configs[-1].rules) if judge else None
+        t_ms, values, tune, ends, events = _read(parts, columns, tunes, judging)
         stretches = []
         for i, (part, (start, stop)) in enumerate(zip(parts, pairwise(ends), strict=True)):
             block = Block(columns, t_ms[start:stop], values[:, start:stop].T, tune[start:stop], (), tuple(events[i]))
@@ -194,7 +178,43 @@ def load_drive(path: Path, drive: int | None, *, first: bool = False) -> DeskDri
             rules_text=text,
             live=_live(log, number, configs, stretches, begins),
             notes=tuple(notes),
+            said=None if judging is None else judging.said(),
         )
+
+
+def _read(
+    parts: Sequence[Part], columns: tuple[Signal, ...], tunes: tuple[str, ...], judging: AllRules | None
+) -> tuple[Ints, Floats, np.ndarray[tuple[int], np.dtype[np.int16]], list[int], list[list[Event]]]:
+    """All ticks: their times, values (S, N) and tunes, where each part ends among them, and the events of each.
+
+    By columns: all that the page asks for goes down a column. Room is made for every tick as if none was missed; memory
+    that is never written costs nothing. The log is read on in threads while a block is judged here.
+    """
+    place = {s.name: i for i, s in enumerate(columns)}
+    most = sum((part.ticks_ms[1] - part.ticks_ms[0]) // part.grid_ms + 1 for part in parts)
+    values, t_ms = np.empty((len(columns), most)), np.empty(most, dtype=np.int64)
+    tune = np.empty(most, dtype=np.int16)
+    ends, events = [0], list[list[Event]]()
+    for part in parts:
+        at = ends[-1]
+        events.append([])
+        number_of = np.array([*(tunes.index(name) for name in part.tunes), NO_TUNE], dtype=np.int16)
+        mine = [place[s.name] for s in part.signals]
+        absent = [i for i in range(len(columns)) if i not in mine]
+        if judging is not None:
+            judging.begin(columns, tunes, part.gap_ms, part.grid_ms)
+        for b in part.blocks():
+            stop = at + len(b)
+            t_ms[at:stop], tune[at:stop] = b.t_ms, number_of[b.tune]
+            for i, column in zip(mine, b.values.T, strict=True):
+                values[i, at:stop] = column
+            values[absent, at:stop] = np.nan
+            if judging is not None:
+                judging.take(Block(columns, t_ms[at:stop], values[:, at:stop].T, tune[at:stop]))
+            events[-1] += b.events
+            at = stop
+        ends.append(at)
+    return t_ms[: ends[-1]], values[:, : ends[-1]], tune[: ends[-1]], ends, events
 
 
 def _signals(parts: Sequence[Part], label: str) -> tuple[Signal, ...]:

@@ -65,26 +65,32 @@ class Judging:
         self._said: OrderedDict[Rule, RuleSaid] = OrderedDict()
         self._lines: OrderedDict[Rule, Floats] = OrderedDict()
         self._sets: OrderedDict[str, Edited] = OrderedDict({FIRST: Edited(FIRST, drive.rules_text, drive.rules)})
-        self._first: Said | None = None
+        self._first: Answer | None = None
 
     def answer(self, edits: Sequence[Edit]) -> Answer:
         """Judge by the rules with these edits. Raises UphaulError (ConfigError with every problem)."""
         with self._lock:
-            first = self._of_the_drive()
+            if self._first is None:
+                drive = self._drive
+                self._said.update(judge_all(drive.rules, drive.stretches) if drive.said is None else drive.said)
+                own = say(drive.rules, self._said, drive.stretches)
+                self._first = self._answer(self._sets[FIRST], own, own)
             edited = self._edited(edits)
-            said = first if edited.token == FIRST else self._say(edited.rules)
-            drive = self._drive
-            last_ms = int(drive.whole.t_ms[-1])
-            kept = [self._said[r] for r in edited.rules]
-            unmeasured = [r.name for r, k in zip(edited.rules, kept, strict=True) if not k.measured]
-            summaries = summarise(edited.rules, said.episodes, [k.approach for k in kept], last_ms, unmeasured)
-            return Answer(
-                edited,
-                said,
-                summaries,
-                compare(first.episodes, said.episodes, last_ms),
-                diff(drive.rules_text, edited.text, RULES_FILE),
-            )
+            if edited.token == FIRST:
+                return self._first
+            return self._answer(edited, self._say(edited.rules), self._first.said)
+
+    def _answer(self, edited: Edited, said: Said, first: Said) -> Answer:
+        last_ms = int(self._drive.whole.t_ms[-1])
+        kept = [self._said[r] for r in edited.rules]
+        unmeasured = [r.name for r, k in zip(edited.rules, kept, strict=True) if not k.measured]
+        return Answer(
+            edited,
+            said,
+            summarise(edited.rules, said.episodes, [k.approach for k in kept], last_ms, unmeasured),
+            compare(first.episodes, said.episodes, last_ms),
+            diff(self._drive.rules_text, edited.text, RULES_FILE),
+        )
 
     def settings(self, edits: Sequence[Edit], rule: str) -> tuple[Rule, list[Cell]]:
         """The rule with these edits, and what it would say at settings around its own."""
@@ -109,12 +115,6 @@ class Judging:
             self._lines.move_to_end(rule)
             _trim(self._lines, KEPT_LINES)
             return self._lines[rule]
-
-    def _of_the_drive(self) -> Said:
-        if self._first is None:
-            self._said.update(judge_all(self._drive.rules, self._drive.stretches))
-            self._first = say(self._drive.rules, self._said, self._drive.stretches)
-        return self._first
 
     def _edited(self, edits: Sequence[Edit]) -> Edited:
         text = changed(self._drive.rules_text, edits)
