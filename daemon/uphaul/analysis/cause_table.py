@@ -68,7 +68,7 @@ _FOLLOWS = {
 """Signs of pulls that are free wherever one of these is: less air, fuel or grip is less power, and so on."""
 
 
-_HEAT = "coolant_light coolant_heavy coolant_slow hot_easy coolant_cold"
+_HEAT = "cooling cooling_slow coolant_slow coolant_cold"
 _TURBINE = "swallow swallow_shut"
 _TURBO = "turbo_speed compressor_out drive_pressure"
 _WEAK = "drag weight drag_slow boost fuel actuator"  # less air: the smoke limit holds fuel back
@@ -119,34 +119,33 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "cooling-short", "cooling system short of capacity (radiator, pump, coolant)",
         "infrared thermometer over the radiator for cold spots; pressure tester; coolant level and strength",
-        (_p(_e("coolant_heavy", 1, 2.2, 2.2), _e("coolant_light", 1, 0.4, 0.0),
-            _e("coolant_slow", 1, 0.9, 0.0), may="soak"),),
+        (_p(_e("cooling", 1, 2.4, 2.2), _e("cooling_shut", -1, 0.8, 0.4), may="coolant_slow cooling_slow soak"),),
     ),
     Cause(
         "fan", "cooling fan does not work",
         "warm up standing: does the fan take hold (viscous clutch), or run (fuse, relay, motor with a multimeter)?",
-        (_p(_e("coolant_slow", 1, 2.6, 2.0), _e("hot_easy", 1, -0.6, 0.0), may="coolant_light soak"),),
+        (_p(_e("coolant_slow", 1, 1.8, 1.2), _e("cooling_slow", 1, 1.8, 1.2), _e("fan_works", -1, 1.0, 0.4),
+            may="soak"),),
     ),
     Cause(
         "thermostat", "thermostat",
         "feel or measure the radiator hose during warm-up; try the thermostat in hot water with a thermometer",
-        (_p(_e("coolant_cold", -1, 2.4, 1.8), _e("coolant_light", -1, 1.0, 0.4), may="coolant_heavy",
+        (_p(_e("coolant_cold", 1, 2.6, 2.2),
             title="thermostat does not shut"),
-         _p(_e("hot_easy", 1, 2.4, 1.0), _e("coolant_heavy", 1, 1.4, 0.4), _e("coolant_light", 1, 1.4, 0.0),
-            _e("coolant_slow", 1, 0.9, 0.0),
+         _p(_e("cooling", 1, 2.2, 2.2), _e("cooling_shut", 1, 0.8, 0.4), may="coolant_slow cooling_slow",
             title="thermostat opens too little")),
     ),
     Cause(
         "overfuelling", "overfuelling (injectors or pump give more than asked)",
         "leak-off and delivery test of the injectors, correction values by diagnosis; smoke",
         (_p(_e("mixture", -1, 1.8, 1.8), _e("egt", 1, 1.5, 0.8),
-            may="full_load_lean boost over_boost actuator weight coolant_heavy coolant_light"),),
+            may="full_load_lean boost over_boost actuator weight cooling"),),
     ),
     Cause(
         "egr-stuck", "exhaust recirculation stuck open",
         "take off the valve or blank it for a run; watch its position by diagnosis",
         (_p(_e("mixture", -1, 1.6, 1.2), _e("turbine_balance", 1, 1.4, 0.5), _e("egt_for_mixture", -1, 0.6, 0.1),
-            may=f"{_TURBO} {_TURBINE} full_load_lean egt coolant_heavy coolant_light fuel {_WEAK}"),),
+            may=f"{_TURBO} {_TURBINE} full_load_lean egt cooling fuel {_WEAK}"),),
     ),
     Cause(
         "fuel-starvation", "fuel starvation (filter, lift pump, line)",
@@ -212,7 +211,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "wrong-tune", "another tune than in the reference",
         "read which calibration is active; ask what was selected",
-        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost actuator drag weight drag_slow coolant_heavy",
+        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost actuator drag weight drag_slow",
             title="another tune was selected than in the reference"),
          _p(_e("fuel", 0, 2.5, 2.5), may="boost over_boost actuator weight",
             title="another tune is active than the one that is told")),
@@ -220,7 +219,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "heat-soak", "heat-soak from standing or creeping: no fault",
         "nothing to mend: look at the intercooler again after two minutes above 60 km/h",
-        (_p(_e("soak", 1, 2.5, 2.5), may="coolant_light cooler"),),
+        (_p(_e("soak", 1, 2.5, 2.5), may="cooler"),),
         fault=False,
     ),
 )  # fmt: skip

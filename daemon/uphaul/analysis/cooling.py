@@ -1,9 +1,12 @@
-"""How the coolant stands for the heat it has to give off: light, heavy, and with no wind, beside a reference drive.
+"""What heat the cooling system carries off for each kelvin, hot in the wind and cold, beside a reference drive.
 
-Theory of operation. What a cooling system is asked for is heat over temperature difference: the fuel of the last
-minutes (heat follows fuel by common practice, a quarter of it) over how far a coolant of 90 degC is above the outside
-air. At the same demand a sound system has the same coolant temperature in any weather. The thermostat's band makes it
-rise slowly with demand; beyond its end it rises fast: that end is the capacity.
+Theory of operation. What the fuel puts into the coolant either warms it or is carried off, and that goes with how far
+the coolant is above the outside air and with a power of the wind's mass flow. So fuel, warming, temperatures and speed
+give the system's conductance at any moment, steady or not, in any weather. Well above the thermostat's band a sound
+system gives all that it has: what it then gives less than in the reference is lost. A thermostat that opens too little
+loses nearly all of it, a radiator that has lost as much would be seen from outside. Below the band a sound thermostat
+lets hardly any heat out. The fan is left out by looking where the wind of driving is enough; at low speed it gives more
+than that wind accounts for, if it works.
 """
 
 from __future__ import annotations
@@ -11,147 +14,171 @@ from __future__ import annotations
 import numpy as np
 
 from uphaul.analysis.pieces import PIECE_MS, Pieces
+from uphaul.analysis.spans import runs
 from uphaul.physics.atmosphere import SEA_LEVEL_K, SEA_LEVEL_KPA
-from uphaul.physics.basis import ZERO_DEGC_K, Bools, Floats, Ints
+from uphaul.physics.basis import ZERO_DEGC_K, Bools, Floats
 
-__all__ = ["cold_when_warm", "coolant_beside", "demand", "hot_at_ease"]
+__all__ = ["lets_out_cold", "share_at_low_speed", "share_when_hot"]
 
-HEAT_S = 150.0
-"""Source: our own choice, about the time in which an engine's coolant settles."""
+Told = tuple[float, float, tuple[tuple[int, int], ...]]
+"""(figure, its uncertainty of some 95 %, where); NaN when there is nothing to tell it by."""
 
-HISTORY_S, LEAST = 600.0, 0.15
-"""For so long the heat has to have been at least that share of the reference's most. Source: our own choice."""
+AROUND, NEAR = 7, 2
+"""Pieces to either side over which all is taken together, 30 s, and the coolant at either end. Source: our own choice:
+longer than sensors lag, shorter than hills."""
 
-WARM_S = 900.0
-"""Driving for so long is warm, whatever the gauge says. Source: common practice."""
-
-WIND_M_S, WIND_S = 17.0, 90.0
-"""From here on, and for so long, the wind of driving cools, fan or not: heavy demand is looked at there. Source: our
-own choice."""
+WARMS_S_K = 4.7
+"""So many seconds of full fuel warm the engine and its coolant by a kelvin when nothing is carried off. Source: common
+practice, from memory: iron and water take some 0.1 MJ/K a litre, a fifth to a quarter of the fuel's heat goes there."""
 
 AIR_SIDE = 0.6
 """Power of the air's mass flow that a finned cooler's heat goes with. Source: common practice, 0.5 to 0.7."""
 
-MIDDLE_DEGC = 90.0
-BAND_DEGC = 91.0
-"""Top of the thermostat's band. Source: common practice, opens at 82, wide open some 10 degrees later."""
+WIND_M_S, SLOW_M_S, CREEP_M_S = 14.0, 13.0, 3.0
+"""From the first on the wind of driving (in air as dense as at sea level) cools with or without a fan; between the
+others a fan has to. Source: our own choice."""
 
-LIGHT, HEAVY = 0.4, 0.6
-"""Demand over the most that the reference met, up to and from which it is called so. Source: our own choice."""
+OPENS_DEGC, WIDE_DEGC = 82.0, 92.0
+"""A thermostat's band. Source: common practice."""
 
-EASE, EASE_S, EASE_M_S = 0.5, 300.0, 8.0
-"""Less than that share of the reference's most demand, over minutes and with some wind, a cooler that has lost half of
-what it can still holds. Source: our own judgement: a radiator short of more than that is seen from outside."""
+MARGIN_K = 2.0
+"""Beyond the band by that much, either way. Source: our own choice, what gauges differ by."""
 
-WORK, HELD_DEGC = 0.35, 84.0
-"""Share of a drive's usual fuel from which a sound engine stays warm; what a thermostat that opens at 82 holds. Source:
-our own choice; common practice."""
+LEAST_OPEN = 0.8
+"""Where the reference was not hot enough for more, its thermostat is taken to be open that far at least. Source: our
+own judgement: less would make a sound reference of a colder thermostat look better than it is."""
 
-HOT_DEGC = 102.0
-"""Source: our own judgement: thermostat wide open by 92, and ten degrees more for what a climb before left behind."""
+STEADY, WARMING = 0.15, 0.5
+"""Warming may be that share of full fuel's where cold, and that share of the fuel's at the time where hot. Source: our
+own choice, so that what is not known of the engine's mass hardly counts."""
 
-BINS = 10
-BLOCK = 30
-"""Pieces of a block, a minute: coolant moves slowly. Source: our own choice."""
+REFERENCE, LEAST = 90, 15
+"""Pieces of the reference's hottest that tell what it has, and the least to tell anything by. Source: our own choice,
+three minutes and half a minute."""
 
-
-def demand(p: Pieces) -> tuple[Floats, Bools]:
-    """(heat asked for a kelvin, in kg of fuel a second and kelvin, and where the engine was warm), (P,) each."""
-    over = np.maximum(MIDDLE_DEGC - p.of("ambient"), 20.0)
-    if p.has("baro"):  # thin air carries less away
-        thin = p.of("baro") / SEA_LEVEL_KPA * (SEA_LEVEL_K / (p.of("ambient") + ZERO_DEGC_K))
-        over = over * np.where(np.isnan(thin), 1.0, np.power(np.where(np.isnan(thin), 1.0, thin), AIR_SIDE))
-    running = p.of("rpm") > 300.0
-    since = np.cumsum(p.of("speed") > 5.0) * (PIECE_MS / 1000.0)
-    warm = (np.maximum.accumulate(np.nan_to_num(p.of("coolant"), nan=-99.0)) >= 80.0) | (since >= WARM_S)
-    return p.eased(np.where(np.isnan(p.of("fuel")), np.nan, p.of("fuel")), HEAT_S) / over, warm & running
+DOUBT = 0.2
+"""What two sound drives differ by, some 95 %: fan, wind on the day, pump speed, thermostat. Source: our own
+judgement."""
 
 
-def cold_when_warm(p: Pieces, r: Pieces) -> tuple[float, float, tuple[tuple[int, int], ...]]:
-    """(K that the coolant stays below what a thermostat holds, 0 or less, its uncertainty, where).
+class _Heat:
+    """A drive's heat, smoothed: `fuel` and `warms` in kg/s (of the reference's `full`), `over` in K times the wind."""
 
-    After ten minutes of driving, where the engine has had work for minutes. NaN without enough of that.
+    def __init__(self, p: Pieces, full: float = float("nan")) -> None:
+        ambient = p.of("ambient")
+        speed = p.of("speed")
+        if p.has("baro"):
+            thin = p.of("baro") / SEA_LEVEL_KPA * (SEA_LEVEL_K / (ambient + ZERO_DEGC_K))
+            speed = speed * np.where(np.isnan(thin), 1.0, thin)
+        self.fuel, self.wind, self.coolant = (_mean(x, AROUND) for x in (p.of("fuel"), speed, p.of("coolant")))
+        known = p.of("rpm") > 300.0
+        self.full = float(np.nanquantile(self.fuel[known], 0.98)) if np.isfinite(self.fuel[known]).any() else full
+        self.full = self.full if np.isnan(full) else full
+        gained = np.full(len(p), np.nan)
+        if len(p) > 2 * AROUND:
+            ends = _mean(p.of("coolant"), NEAR)
+            over_s = (p.number[2 * AROUND :] - p.number[: -2 * AROUND]) * (PIECE_MS / 1000.0)
+            gained[AROUND:-AROUND] = np.where(
+                over_s <= 2 * AROUND * PIECE_MS / 1000.0, (ends[2 * AROUND :] - ends[: -2 * AROUND]) / over_s, np.nan
+            )
+        self.warms = WARMS_S_K * self.full * gained
+        self.over = _mean(p.of("coolant") - ambient, AROUND) * np.power(np.maximum(self.wind, 1.0), AIR_SIDE)
+        self.known: Bools = known & np.isfinite(self.over + self.warms + self.fuel)
+        self.pieces = p
+
+    def conductance(self, take: Bools, opened: Floats | None = None) -> tuple[float, float]:
+        """(heat carried off a kelvin in some wind, in fuel, its uncertainty), by blocks. NaN with too little."""
+        if take.sum() < LEAST:
+            return float("nan"), float("nan")
+        over = self.over[take] * (1.0 if opened is None else opened[take])
+        off = self.fuel[take] - self.warms[take]
+        value = float(over @ off / (over @ over))
+        names, group = np.unique(self.pieces.block[take], return_inverse=True)
+        scores = np.zeros(len(names))
+        np.add.at(scores, group, over * (off - value * over))
+        more = len(names) / max(len(names) - 1, 1)
+        return value, 2.0 * float(np.sqrt(more * (scores @ scores)) / (over @ over))
+
+    def where(self, take: Bools) -> tuple[tuple[int, int], ...]:
+        """The longest stretches, in order of time."""
+        best = sorted(runs(take), key=lambda s: s[0] - s[1])[:4]
+        return tuple(sorted((int(self.pieces.first_ms[a]), int(self.pieces.last_ms[b - 1])) for a, b in best))
+
+
+def share_when_hot(p: Pieces, r: Pieces) -> Told:
+    """What the system carries off for each kelvin in the wind where the coolant is beyond the thermostat's band, over
+    all that the reference's had: 1 sound, a half short of capacity, a fifth a thermostat that hardly opens.
+
+    Infinite where the coolant was not hot in the wind, though there was wind: nothing is short.
     """
-    middle: list[float] = []
-    where: tuple[tuple[int, int], ...] = ()
-    for q in (r, p):
-        since = np.cumsum(q.of("speed") > 5.0) * (PIECE_MS / 1000.0)
-        work = q.eased(np.nan_to_num(q.of("fuel")), EASE_S)
-        if not (since > EASE_S).any():
-            return float("nan"), float("nan"), ()
-        usual = float(np.quantile(work[since > EASE_S], 0.9))
-        take = (since > 2.0 * EASE_S) & (work > WORK * usual) & np.isfinite(q.of("coolant"))
-        if take.sum() < 60:
-            return float("nan"), float("nan"), ()
-        middle.append(float(np.median(q.of("coolant")[take])))
-        at = np.flatnonzero(take)
-        where = ((int(q.first_ms[at[0]]), int(q.last_ms[at[-1]])),)
-    return min(middle[1] - min(middle[0], HELD_DEGC), 0.0), 3.0, where
-
-
-def hot_at_ease(p: Pieces, r: Pieces) -> tuple[float, float, tuple[tuple[int, int], ...]]:
-    """(K over the hottest that a sound system gets, its uncertainty, where) at a demand that half a radiator holds.
-
-    NaN without enough of it. A thermostat that opens too little lets hardly any heat out, at whatever load.
-    """
-    (ask, warm), (asked, was_warm) = demand(p), demand(r)
-    theirs = was_warm & np.isfinite(asked)
-    if theirs.sum() < 60:
+    has = _all_that_it_had(r)
+    if has is None:
         return float("nan"), float("nan"), ()
-    most = float(np.quantile(asked[theirs], 0.98))
-    long = p.eased(np.nan_to_num(ask), EASE_S)
-    ease = warm & (np.maximum(np.nan_to_num(ask, nan=np.inf), long) <= EASE * most) & np.isfinite(p.of("coolant"))
-    ease &= p.eased(p.of("speed"), 60.0) >= EASE_M_S
-    if ease.sum() < 8:
-        return float("nan"), float("nan"), ()
-    met = float(np.nanquantile(r.of("coolant"), 0.99))
-    over = float(np.quantile(p.of("coolant")[ease], 0.9)) - max(met, HOT_DEGC)
-    at = np.flatnonzero(ease)
-    return max(over, 0.0), 2.0, ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)
+    (whole, whole_u), full = has
+    here = _Heat(p, full)
+    windy = here.known & (here.wind >= WIND_M_S)
+    return _share(here, windy, whole, whole_u)
 
 
-def coolant_beside(p: Pieces, r: Pieces, heavy: bool) -> tuple[float, float, tuple[tuple[int, int], ...]]:
-    """(K hotter than the reference at the same demand, its uncertainty of some 95 %, where), NaN when there is
-    nothing to compare.
+def share_at_low_speed(p: Pieces, r: Pieces) -> Told:
+    """The same at low speed, by the law of the wind: 1 when nothing but the wind of driving helps, more with a fan."""
+    has = _all_that_it_had(r)
+    if has is None:
+        return float("nan"), float("nan"), ()
+    (whole, whole_u), full = has
+    here = _Heat(p, full)
+    return _share(here, here.known & (here.wind < SLOW_M_S) & (here.wind > CREEP_M_S), whole, whole_u)
 
-    Heavy demand beyond what the reference met counts from the reference's highest: more than a sound system would
-    show is then told too late rather than too early, as a rise of the reference's own slope is allowed for.
-    """
-    (ask, warm), (asked, was_warm) = demand(p), demand(r)
-    here, there = p.of("coolant"), r.of("coolant")
-    usable, theirs = warm & np.isfinite(here + ask), was_warm & np.isfinite(there + asked)
-    if heavy:
-        usable, theirs = (m & (q.eased(q.of("speed"), WIND_S) >= WIND_M_S) for m, q in ((usable, p), (theirs, r)))
-    if usable.sum() < 60 or theirs.sum() < 60:
+
+def _share(here: _Heat, there: Bools, whole: float, whole_u: float) -> Told:
+    hot = there & (here.coolant > WIDE_DEGC + MARGIN_K)
+    hot &= np.abs(here.warms) < WARMING * np.maximum(here.fuel, 0.25 * here.full)
+    gives, gives_u = here.conductance(hot)
+    if np.isnan(gives):
+        return (float("inf"), 0.0, ()) if there.sum() >= REFERENCE else (float("nan"), float("nan"), ())
+    share = gives / whole
+    u = share * float(np.hypot(np.hypot(gives_u / gives, whole_u / whole), DOUBT))
+    return share, u, here.where(hot)
+
+
+def lets_out_cold(p: Pieces, r: Pieces) -> Told:
+    """The share of all that the reference's system had which is carried off where a sound thermostat is shut; 0 where
+    the coolant was not that cold for long, though the engine worked."""
+    has = _all_that_it_had(r)
+    if has is None:
         return float("nan"), float("nan"), ()
-    most = float(np.quantile(asked[theirs], 0.98))
-    if not heavy:
-        # below that, and for long after, the coolant shows what was, not what the thermostat does
-        long = [q.eased(np.where(np.isnan(a), 0.0, a), HISTORY_S) for q, a in ((p, ask), (r, asked))]
-        usable &= (ask >= LEAST * most) & (long[0] >= LEAST * most)
-        theirs &= (asked >= LEAST * most) & (long[1] >= LEAST * most)
-    edges = np.linspace(0.0, most, BINS + 1)
-    cell, cells = np.digitize(ask, edges) - 1, np.digitize(asked, edges) - 1
-    cells = np.minimum(cells, BINS - 1)
-    cell = np.where(ask <= 1.15 * most, np.minimum(cell, BINS - 1), BINS)
-    wanted = cell >= round(HEAVY * BINS) if heavy else cell < round(LIGHT * BINS)
-    # lighter load that only moves within the thermostat's band says little of the thermostat
-    band = 0.0 if heavy else BAND_DEGC
-    offs, blocks = [], []
-    for b in range(BINS):
-        mine, other = usable & wanted & (cell == b), theirs & (cells == b)
-        if mine.sum() < 3 or other.sum() < 8:
-            continue
-        off = here[mine] - float(np.median(there[other]))
-        offs.append(np.where(off > 0.0, np.minimum(off, np.maximum(here[mine] - band, 0.0)), off))
-        blocks.append(p.number[mine] // BLOCK)
-    if not offs:
+    (whole, whole_u), full = has
+    here = _Heat(p, full)
+    works = here.known & (here.fuel > 0.1 * full)
+    if works.sum() < REFERENCE:
         return float("nan"), float("nan"), ()
-    off, block = np.concatenate(offs), np.concatenate(blocks)
-    if len(off) < 20:
-        return float("nan"), float("nan"), ()
-    means = np.array([off[block == b].mean() for b in np.unique(block)])
-    spread = float(np.median(np.abs(means - np.median(means)))) * 1.4826
-    uncertainty = 2.0 * float(np.hypot(spread / np.sqrt(len(means)), 3.5))
-    at: Ints = np.flatnonzero(usable & wanted)
-    return float(np.median(off)), uncertainty, ((int(p.first_ms[at[0]]), int(p.last_ms[at[-1]])),)
+    cold = works & (here.coolant < OPENS_DEGC - MARGIN_K) & (np.abs(here.warms) < STEADY * full)
+    gives, gives_u = here.conductance(cold)
+    if np.isnan(gives):
+        return 0.0, 0.0, ()
+    share = max(gives, 0.0) / whole
+    return share, float(np.hypot(gives_u / whole, share * np.hypot(whole_u / whole, DOUBT))), here.where(cold)
+
+
+def _all_that_it_had(r: Pieces) -> tuple[tuple[float, float], float] | None:
+    """((the reference's conductance with its thermostat wide open, its uncertainty), its full fuel), by its hottest in
+    the wind; None without enough of that."""
+    there = _Heat(r)
+    windy = there.known & (there.wind >= WIND_M_S)
+    if windy.sum() < REFERENCE:
+        return None
+    hottest = float(np.sort(there.coolant[windy])[-REFERENCE])
+    opened = np.clip((there.coolant - OPENS_DEGC) / (WIDE_DEGC - OPENS_DEGC), LEAST_OPEN, 1.0)
+    found = there.conductance(windy & (there.coolant >= min(hottest, WIDE_DEGC)), opened)
+    return (found, there.full) if found[0] > 0.0 else None
+
+
+def _mean(x: Floats, around: int) -> Floats:
+    """The mean of so many pieces to either side, of those that are known; NaN where less than a half is."""
+    known = np.isfinite(x)
+    ones = np.ones(2 * around + 1)
+    count = np.convolve(known, ones, mode="same") if len(x) > 2 * around else np.zeros(len(x))
+    if not count.any():
+        return np.full(len(x), np.nan)
+    total = np.convolve(np.where(known, x, 0.0), ones, mode="same")
+    return np.where(count > around, total / np.maximum(count, 1.0), np.nan)

@@ -87,7 +87,7 @@ def findings(drive: WholeDrive, reference: WholeDrive | None) -> Findings:
 def judge(seen: tuple[Evidence, ...], cautions: tuple[str, ...] = ()) -> Findings:
     """The same from evidence alone."""
     by_name = {e.sign.name: e for e in seen}
-    levels = {e.sign.name: _level(e.strength) for e in seen if e.known}
+    levels = {e.sign.name: _level(e.strength, 0.0 if e.sign.name in _KIND else FAINT) for e in seen if e.known}
     scored = sorted(((*_best(cause, by_name, levels), cause) for cause in CAUSES), key=lambda s: -s[0])
     total = sum(abs(v) for n, v in levels.items() if n not in _KIND)
     nothing = -STRAY * total
@@ -112,8 +112,9 @@ def judge(seen: tuple[Evidence, ...], cautions: tuple[str, ...] = ()) -> Finding
     return Findings(verdict, _words(verdict, ranked), ranked, seen, cautions)
 
 
-_KIND = frozenset(("drag_slow",))
-"""Signs that say of which kind another is, and nothing alone."""
+_KIND = frozenset(("drag_slow", "cooling_shut", "fan_works"))
+"""Signs that say of which kind another is, and nothing alone: no false alarm hangs on them, so they count however
+faint they are."""
 
 _OF_COMPARISON = frozenset(
     (
@@ -127,8 +128,7 @@ _OF_COMPARISON = frozenset(
         "egt_for_mixture",
         "fuel",
         "cooler",
-        "coolant_light",
-        "coolant_heavy",
+        "cooling",
         "head_over_coolant",
         "drag",
         "oil_pressure",
@@ -137,9 +137,9 @@ _OF_COMPARISON = frozenset(
 )
 
 
-def _level(strength: float) -> float:
-    """How much a sign stands, with its direction: 0 up to `FAINT`, 1 at `STANDS`, `MOST` at most."""
-    size = (abs(strength) - FAINT) / (STANDS - FAINT)
+def _level(strength: float, faint: float) -> float:
+    """How much a sign stands, with its direction: 0 up to `faint`, 1 at `STANDS`, `MOST` at most."""
+    size = (abs(strength) - faint) / (STANDS - faint)
     size = min(max(size, 0.0), MOST)
     return size if strength >= 0 else -size
 
@@ -165,7 +165,7 @@ def _score(picture: Picture, seen: dict[str, Evidence], levels: dict[str, float]
         if along < 0.0:  # the other way is worse than nothing
             out -= STRAY * -along
     for name, level in levels.items():
-        if name not in expected and name not in picture.may:
+        if name not in expected and name not in picture.may and name not in _KIND:
             out -= STRAY * abs(level)
     return out
 

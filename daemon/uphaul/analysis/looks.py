@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import isnan
+from math import isfinite, isnan
 
 import numpy as np
 
-from uphaul.analysis.cooling import cold_when_warm, coolant_beside, hot_at_ease
+from uphaul.analysis.cooling import lets_out_cold, share_at_low_speed, share_when_hot
 from uphaul.analysis.pair import Pair
 from uphaul.analysis.pieces import PIECE_MS, Pieces
 from uphaul.analysis.spans import runs
@@ -20,14 +20,16 @@ __all__ = [
     "Span",
     "charge_light",
     "compared",
-    "coolant",
     "coolant_cold",
     "coolant_slow",
+    "cooling",
+    "cooling_shut",
+    "cooling_slow",
     "cuts",
     "drag",
     "drag_slow",
+    "fan_works",
     "full_load_lean",
-    "hot_easy",
     "longest",
     "missing",
     "rest_pressure",
@@ -45,6 +47,13 @@ CREEP_M_S, SLOW_M_S, SLOW_MS = 3.5, 15.5, 120_000
 SOAKED_K = 10.0
 BAND_DEGC = 94.0
 """Source of the five: our own choice, near common practice (thermostat wide open and fan at work by then)."""
+
+FAN, HELPED = 1.15, 1.12
+"""What a fan at work makes at low speed of what the wind of driving does alone, at least. Source: our own judgement."""
+
+SHUT, MUCH_LOST = 0.38, 0.8
+"""Source of both: our own judgement. A radiator, pump or coolant that has lost more than some three fifths of what it
+can is seen from outside; a thermostat that hardly opens lets less out than that."""
 
 UNKNOWN: Seen = (float("nan"), float("nan"), ())
 
@@ -238,27 +247,50 @@ def told_tune(pair: Pair) -> Seen:
     return 100.0 * float(other.mean()), 0.0, ()
 
 
-def coolant(heavy: bool) -> Callable[[Pair], Seen]:
-    def see(pair: Pair) -> Seen:
-        if pair.there is None or not pair.there.has("coolant", "fuel", "ambient"):
-            return UNKNOWN
-        value, uncertainty, moments = coolant_beside(pair.here, pair.there, heavy)
-        # colder at heavy load is weather that the demand does not hold, no fault
-        return (max(value, 0.0) if heavy and not isnan(value) else value), uncertainty, moments
+def cooling(pair: Pair) -> Seen:
+    """How much less of its heat the system carries off for each kelvin when hot, %."""
+    share, uncertainty, moments = _beside(pair, share_when_hot)
+    # more than the reference is a day of more wind or a reference that was never hot: no fault
+    return _short(1.0, share), 100.0 * uncertainty, moments
 
-    return see
+
+def cooling_slow(pair: Pair) -> Seen:
+    """The same at low speed, of what it would be with a fan at work, %."""
+    share, uncertainty, moments = _beside(pair, share_at_low_speed)
+    return _short(FAN, share), 100.0 * uncertainty, moments
+
+
+def cooling_shut(pair: Pair) -> Seen:
+    """By how much, in %, the share of its heat that still gets out falls short of `SHUT`, where it is short at all."""
+    share, uncertainty, moments = _beside(pair, share_when_hot)
+    if isnan(share) or share > MUCH_LOST:
+        return UNKNOWN
+    return 100.0 * (SHUT - share), 50.0 * uncertainty, moments  # a half of 95 %: of two answers one is right
+
+
+def fan_works(pair: Pair) -> Seen:
+    """By how much, in %, what is carried off at low speed over that in the wind is beyond what the wind does alone."""
+    (wind, wind_u, _), (slow, slow_u, moments) = (_beside(pair, f) for f in (share_when_hot, share_at_low_speed))
+    if not (isfinite(wind) and isfinite(slow)):
+        return UNKNOWN
+    # the doubt of either is that of the reference for the most part, which both have
+    return 100.0 * (slow / wind - HELPED), 25.0 * slow / wind * (wind_u / wind + slow_u / slow), moments
 
 
 def coolant_cold(pair: Pair) -> Seen:
-    if pair.there is None:
-        return UNKNOWN
-    return cold_when_warm(pair.here, pair.there)
+    """The share of all its heat that the system carries off where a sound thermostat would be shut, %."""
+    share, uncertainty, moments = _beside(pair, lets_out_cold)
+    return 100.0 * share, 100.0 * uncertainty, moments
 
 
-def hot_easy(pair: Pair) -> Seen:
-    if pair.there is None or not pair.there.has("coolant", "fuel", "ambient"):
+def _beside(pair: Pair, look: Callable[[Pieces, Pieces], Seen]) -> Seen:
+    if pair.there is None or not pair.there.has("coolant", "fuel", "ambient", "speed"):
         return UNKNOWN
-    return hot_at_ease(pair.here, pair.there)
+    return look(pair.here, pair.there)
+
+
+def _short(of: float, share: float) -> float:
+    return share if isnan(share) else 100.0 * max(of - share, 0.0)
 
 
 def drag(pair: Pair) -> Seen:
