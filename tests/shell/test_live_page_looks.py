@@ -163,6 +163,18 @@ OVERLAPS = """() => {
 
 
 @pytest.mark.asyncio
+@pytest.mark.parametrize("stop", [False, True], ids=["ease", "stop"])
+async def test_a_notice_is_seen_without_scrolling_while_an_alert_stands(stop: bool) -> None:
+    async with page_of(Vehicle(busy(stop=stop))) as page:
+        await live(page)
+        await picture(page, f"notice-{'stop' if stop else 'ease'}")
+        notice, alert, bar = [await page.locator(s).bounding_box() for s in ("#notices li", "#alert", "#bar")]
+        assert notice is not None and alert is not None and bar is not None
+        assert alert["y"] + alert["height"] <= notice["y"]
+        assert notice["y"] + notice["height"] <= bar["y"]
+
+
+@pytest.mark.asyncio
 @pytest.mark.parametrize("size", ["narrow", "dash"])
 async def test_whatever_is_touched_is_large_enough(size: str) -> None:
     vehicle = Vehicle(busy())
