@@ -179,7 +179,7 @@ class People:
         if step not in {s.name for s in steps} or (tune and tune not in self._tunes):
             raise ActError(f"rule = {act.rule[:60]!r}: there is no such step of the field check")
         if not act.text.strip():
-            raise ActError("text: a step is left out for a reason; say which")
+            raise ActError("text: a step is skipped for a reason; say which")
 
     def _check_tune(self, act: Act) -> None:
         if self._told_by is not None:

@@ -89,9 +89,9 @@ async def test_a_technician_begins_by_name_and_reads_what_came_of_it(tmp_path: P
         rig.run(8, 13)
         await expect(page.locator("#state")).to_have_text("✕ EGT high")
         await sound(page, f"stopped-{look}")
-        await page.get_by_label("Leave this step out").fill("no more time")
+        await page.get_by_label("Skip this step").fill("no more time")
         async with page.expect_response("**/act"):
-            await page.get_by_role("button", name="Leave it out").click()
+            await page.get_by_role("button", name="Skip it").click()
         rig.run(13, 13.2)
         await expect(rows.nth(1)).to_contain_text("no more time")
         async with page.expect_response("**/act"):

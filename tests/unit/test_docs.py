@@ -51,6 +51,24 @@ def test_the_readme_names_no_command_that_is_not_there() -> None:
     assert named - there == set()
 
 
+def test_a_drive_is_named_alike_in_every_command() -> None:
+    found = {
+        name: option.make_metavar(click.Context(command))
+        for name, command in commands(main)
+        for option in command.params
+        if "--drive" in option.opts
+    }
+    assert len(found) >= 8
+    assert set(found.values()) == {"N"}
+
+
+def test_every_page_has_its_name_before_that_of_the_program() -> None:
+    pages = [*(ROOT / "daemon" / "uphaul").glob("*/static/*.html")]
+    titles = [re.findall(r"<title>(.*?)</title>", page.read_text(encoding="utf-8")) for page in pages]
+    assert len(titles) >= 5
+    assert all(len(found) == 1 and re.fullmatch(r"[^·–]+ – Uphaul", found[0]) for found in titles), titles
+
+
 def test_every_command_and_option_explains_itself() -> None:
     silent = [
         f"{name} {option.opts[0]}"

@@ -126,7 +126,7 @@ def test_nobody_begins_a_check_without_a_name_nor_skips_without_a_reason(tmp_pat
     rig.run(0, 1)
     for act, why in (
         (Act(EventKind.CHECK_BEGIN, "phone", text="  "), "name of the one who has read the cautions"),
-        (Act(EventKind.CHECK_SKIP, "phone", rule="idle", text=" "), "left out for a reason"),
+        (Act(EventKind.CHECK_SKIP, "phone", rule="idle", text=" "), "skipped for a reason"),
         (Act(EventKind.CHECK_SKIP, "phone", rule="fly", text="no"), "no such step"),
         (Act(EventKind.CHECK_SKIP, "phone", rule="idle:nitro", text="no"), "no such step"),
     ):

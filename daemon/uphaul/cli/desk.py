@@ -28,7 +28,7 @@ HOST = "127.0.0.1"
 
 @click.command()
 @click.argument("log_file", metavar="LOG", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--drive", type=int, help="Which drive (default: the last one).")
+@click.option("--drive", type=int, metavar="N", help="Which drive (default: the last one).")
 @click.option("--against", metavar="M", help=f"The reference, to be laid beside it: {AGAINST}; {BY_ITSELF}.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Of the page (default: any free one).")
 def command(log_file: Path, *, drive: int | None, against: str | None, port: int) -> None:

@@ -26,7 +26,7 @@ WRITERS = {
 
 @click.command()
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--drive", type=int, help="Which drive (default: the last one).")
+@click.option("--drive", type=int, metavar="N", help="Which drive (default: the last one).")
 @click.option(
     "--to",
     "target",

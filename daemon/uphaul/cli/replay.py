@@ -176,7 +176,7 @@ def _of_csv(path: Path, rules_file: Path | None, directory: Path | None) -> Repl
 
 @click.command()
 @click.argument("drive_file", metavar="LOG|CSV", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--drive", type=int, help="Which drive of a log (default: the last one).")
+@click.option("--drive", type=int, metavar="N", help="Which drive of a log (default: the last one).")
 @click.option(
     "--rules",
     "rules_file",

@@ -1,7 +1,7 @@
 """The field check's page, for the technician and the passenger: what to do now, what is missing, what came of it.
 
-The page asks for ``/check.json`` twice a second and says so when no answer comes. What people do on it (begin, leave
-out, end) goes through ``/act`` as everywhere.
+The page asks for ``/check.json`` twice a second and says so when no answer comes. What people do on it (begin, skip,
+end) goes through ``/act`` as everywhere.
 """
 
 from __future__ import annotations

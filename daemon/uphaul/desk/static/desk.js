@@ -18,7 +18,7 @@ const told = async (path) => (await ask(path)).json();
 
 function header(drive) {
   at("title").textContent = drive.label[0].toUpperCase() + drive.label.slice(1);
-  document.title = `${drive.label} · Uphaul`;
+  document.title = `${drive.label} – Uphaul`;
   const facts = [lasted(drive.duration_s), `${number(drive.distance_km, 1)} km`];
   if (drive.begun) facts.unshift(`begun ${drive.begun.slice(0, 16).replace("T", " ")} UTC`);
   if (drive.against) facts.push(`beside it, dashed green: ${drive.against.log === drive.log ? `drive ${drive.against.number}` : drive.against.label}, ${lasted(drive.against.duration_s)}, ${number(drive.against.distance_km, 1)} km`);
