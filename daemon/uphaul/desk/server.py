@@ -166,9 +166,9 @@ class _Open:
         span = 0.0, float(self.drive.t_s[-1])
         self.views.traces("time", span, 1000, telling.shown_first(self.drive), rules)
 
-    def judged_first(self) -> None:
-        """What the drive's own rules say, which is what a page asks first."""
-        self.judging.answer([])
+    def judged(self, edits: Sequence[Edit] = ()) -> str:
+        """What the rules with these edits say, in JSON."""
+        return _text(telling.answer(self.judging.answer(edits), self.drive, self.place))
 
     def described(self) -> str:
         """The drive in JSON."""
@@ -213,7 +213,7 @@ class _Desk:
         self._begin("lines", self._made(self._seen(), _Open.seen_first))
         self._begin("patience", self._patience())
         self._begin("whole", self._whole())
-        self._begin("judged", self._made(self._ready(), _Open.judged_first))
+        self._begin("judged", self._made(self._ready(), _Open.judged))
         self._begin("limits", self._made(self._ready(), lambda open_: open_.seen_first(open_.drive.rules)))
 
     async def end(self, app: web.Application) -> None:
@@ -301,8 +301,7 @@ class _Desk:
     async def judge(self, request: web.Request) -> web.Response:
         """What the edited rules say."""
         edits, open_ = _edits(await json_object(request)), await self._ready()
-        found = await asyncio.to_thread(open_.judging.answer, edits)
-        return web.json_response(telling.answer(found, open_.drive, open_.place))
+        return web.json_response(text=await asyncio.to_thread(open_.judged, edits))
 
     async def settings(self, request: web.Request) -> web.Response:
         """The grid of settings of a rule."""

@@ -44,7 +44,14 @@ function tools(drive, timeline) {
   document.addEventListener("pointerdown", (e) => { if (!at("pick").contains(e.target)) at("pick").open = false; });
 }
 
-// What there is to choose, once all of the drive was read.
+// What else there is of the drive, once all of it was read.
+async function rest(drive) {
+  const { signals, maps, keys, against } = await told("/rest.json");
+  Object.assign(drive, { signals, maps });
+  for (const rule of drive.rules) rule.keys = keys[rule.name];
+  if (drive.against) drive.against.signals = against;
+}
+
 function choices(drive, timeline) {
   at("signals").replaceChildren();
   for (const s of drive.signals) {
@@ -93,12 +100,7 @@ try {
   around = new Around(drive, timeline, failed);
   await timeline.begin(drive);
   reading(timeline, drive, null);
-  const rest = await told("/rest.json");
-  Object.assign(drive, { signals: rest.signals, maps: rest.maps });
-  for (const rule of drive.rules) rule.keys = rest.keys[rule.name];
-  if (drive.against) drive.against.signals = rest.against;
-  choices(drive, timeline);
-  await new Rules(drive, timeline).begin();
+  await new Rules(drive, timeline).begin(rest(drive).then(() => choices(drive, timeline)));
   around.begin();
   document.body.dataset.ready = "yes";
   await new Fits(drive, timeline).begin();

@@ -11,9 +11,11 @@ export class Rules {
     this.edits = new Map(); this.chosen = null; this.answer = null; this.asked = 0; this.busy = false; this.again = false;
   }
 
-  async begin() {
+  // `movable` is kept once it is known what can be moved.
+  async begin(movable) {
     at("undo").addEventListener("click", () => { this.edits.clear(); this._judge().then(() => this._form()); });
-    await this._judge();
+    this.movable = movable;
+    await Promise.all([this._judge(), movable]);
     const first = this._sorted().find((r) => r.raises && this._rule(r.name).keys.length);
     if (first) this._choose(first.name);
   }
@@ -69,7 +71,7 @@ export class Rules {
         make("span", { class: `action ${rule.action}` }, rule.action), make("span", { class: "rule", title: rule.say }, plain(r.name)),
         make("span", { class: "count" }, told), more.length ? make("span", { class: "more" }, more.join(" · ")) : null);
       button.dataset.rule = r.name;
-      button.addEventListener("click", () => { this._choose(r.name); this._show(r.name); });
+      button.addEventListener("click", () => this.movable.then(() => { this._choose(r.name); this._show(r.name); }));
       return make("li", {}, button);
     }));
     list.scrollTop = top;

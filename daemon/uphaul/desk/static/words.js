@@ -20,7 +20,9 @@ export const number = (x, digits = null) => {
   if (x === null || x === undefined || !Number.isFinite(x)) return "–";
   const places = digits ?? (Math.abs(x) < 10 ? 2 : Math.abs(x) < 100 ? 1 : 0);
   const rounded = Number(x.toFixed(Math.min(places, 3))) || 0; // no minus before a nought
-  return rounded.toLocaleString("en", { maximumFractionDigits: 3, useGrouping: Math.abs(x) >= 10000 }).replace("-", "−");
+  const [whole, rest] = String(rounded).replace("-", "−").split("."); // the browser's own formatting loads its tables first
+  const grouped = Math.abs(x) >= 10000 ? whole.replace(/\B(?=(\d{3})+$)/g, ",") : whole;
+  return rest ? `${grouped}.${rest}` : grouped;
 };
 
 const UNITS = { degC: "°C", degF: "°F", "m/s": "m/s", deg: "°" };
