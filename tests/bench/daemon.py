@@ -3,7 +3,8 @@
 The daemon runs the sample configuration, log and page included. "First tick" is from the start of the process to the
 word that it gives to systemd once its first tick is finished. Beside it, in the same run on the same bus, stands a
 process of python-can's Notifier, cantools and an aiohttp page that shows the last values: no ticks, no rules, no log.
-Its "first" is the first decoded frame while the page is up. Run it from the top of the repository::
+Its "first" is the first decoded frame while the page is up. A daemon with a field check under way, whose page is asked
+twice a second, is measured too. Run it from the top of the repository::
 
     python tests/bench/daemon.py [--seconds 30] [--starts 5] [--json]
 """
@@ -21,6 +22,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -32,6 +34,8 @@ RECORDED_S = 60
 TARGET_MB, TARGET_S = 80.0, 1.5
 
 DEMO, BUS, LIBRARIES = "uphaul, invented vehicle", "uphaul, CAN bus", "Notifier + cantools + aiohttp"
+CHECKED = "uphaul, CAN bus, field check"
+"""The second, with a field check begun at once after the first tick."""
 
 
 def recording(path: Path) -> None:
@@ -51,7 +55,7 @@ def config_for(folder: Path, way: str, port: int) -> Path:
 
     folder.mkdir()
     texts = demo_texts("climb-heat", 1)
-    if way == BUS:
+    if way in (BUS, CHECKED):
         texts["signals.toml"] = re.sub(
             r"^interface = .*\n^channel = .*\n",
             f'interface = "socketcand"\nchannel = "bus"\noptions = {{ host = "127.0.0.1", port = {port} }}\n',
@@ -158,6 +162,39 @@ async def libraries(port: int, dbc: Path) -> None:
     await runner.cleanup()
 
 
+class Checking:
+    """A field check led through at a daemon that runs: begun, and asked for twice a second until the end."""
+
+    def __init__(self, log: Path, said: Path) -> None:
+        self._log, self._said = log, said
+        self._over = threading.Event()
+        self._asked = 0
+        self._thread = threading.Thread(target=self._begin)
+        self._thread.start()
+
+    def _begin(self) -> None:
+        while (found := re.search(r"page on (http://\S+)/", self._said.read_text(encoding="utf-8"))) is None:
+            time.sleep(0.1)
+        asyncio.run(self._lead(found.group(1)))
+
+    async def _lead(self, url: str) -> None:
+        from uphaul.cli.fieldcheck_seat import Seat
+
+        async with Seat(url, self._log) as seat:
+            while not self._over.is_set():
+                told = await seat.now()
+                if told is not None and told["driving"] and not told["check"]["running"]:
+                    await seat.act(do="check-begin", text="A. Nobody (invented)")
+                self._asked += told is not None and told["check"]["running"]
+                await asyncio.sleep(0.5)
+
+    def end(self) -> int:
+        """How many answers told of a check under way."""
+        self._over.set()
+        self._thread.join()
+        return self._asked
+
+
 def measure(way: str, folder: Path, port: int, seconds: float, starts: int) -> dict[str, float]:
     """One way: median start of `starts`, memory and CPU of one that runs for `seconds`."""
     folder.mkdir()
@@ -172,6 +209,7 @@ def measure(way: str, folder: Path, port: int, seconds: float, starts: int) -> d
         firsts.append(started.first_s)
         started.end()
     running = Started(arguments, folder)
+    checking = Checking(folder / "vehicle.db", folder / "stderr") if way == CHECKED else None
     try:
         began, cpu = time.monotonic(), running.cpu_s()
         peak = 0.0
@@ -181,7 +219,10 @@ def measure(way: str, folder: Path, port: int, seconds: float, starts: int) -> d
         share = (running.cpu_s() - cpu) / (time.monotonic() - began) * 100
         resident = running.resident_mb()
     finally:
+        answers = 0 if checking is None else checking.end()
         running.end()
+    if way == CHECKED and answers < seconds:
+        raise RuntimeError(f"{answers} answers of a check under way in {seconds} s: it did not run")
     return {
         "first_s": statistics.median([*firsts, running.first_s]),
         "slowest_first_s": max([*firsts, running.first_s]),
@@ -206,7 +247,7 @@ def run(seconds: float, starts: int) -> dict[str, Any]:
         try:
             assert hub.stdout is not None
             port = int(hub.stdout.readline().split()[1])
-            for i, way in enumerate((LIBRARIES, BUS, DEMO)):
+            for i, way in enumerate((LIBRARIES, BUS, CHECKED, DEMO)):
                 figures[way] = measure(way, top / str(i), port, seconds, starts)
         finally:
             hub.kill()
@@ -214,7 +255,7 @@ def run(seconds: float, starts: int) -> dict[str, Any]:
     theirs = figures[LIBRARIES]
     figures["ratios"] = {
         f"{what} of {way} over {LIBRARIES}": figures[way][key] / theirs[key]
-        for way in (BUS, DEMO)
+        for way in (BUS, CHECKED, DEMO)
         for what, key in (("memory", "resident_mb"), ("first tick", "first_s"))
     }
     return figures
@@ -235,7 +276,7 @@ def main() -> None:
         print(json.dumps(figures, indent=2))
         return
     print(f"{'':32}{'first tick s':>13}{'slowest':>9}{'resident MB':>13}{'peak':>7}{'CPU %':>7}")
-    for way in (DEMO, BUS, LIBRARIES):
+    for way in (DEMO, BUS, CHECKED, LIBRARIES):
         f = figures[way]
         print(
             f"{way:32}{f['first_s']:13.2f}{f['slowest_first_s']:9.2f}{f['resident_mb']:13.1f}"
@@ -243,7 +284,7 @@ def main() -> None:
         )
     for name, ratio in figures["ratios"].items():
         print(f"{name}: {ratio:.2f}")
-    for way in (DEMO, BUS):
+    for way in (DEMO, BUS, CHECKED):
         f = figures[way]
         met = f["resident_mb"] < TARGET_MB and f["first_s"] < TARGET_S
         print(f"{way}: {'within' if met else 'beyond'} {TARGET_MB:g} MB and {TARGET_S:g} s")

@@ -12,6 +12,9 @@ from uphaul.physics.basis import Floats, Ints
 
 __all__ = ["Stretch", "unlogged_ms"]
 
+MOST_PIECES = 256
+"""Live, a piece is a tick, and an array of one costs ten times what is in it."""
+
 
 class Stretch:
     """A step that holds: since when, in which tunes one after the other (empty: unknown), and the ticks so far."""
@@ -27,6 +30,8 @@ class Stretch:
         self._t.append(t_ms.copy())
         self._values.append(values.copy())
         self.last_ms = int(t_ms[-1])
+        if len(self._t) > MOST_PIECES:
+            self._t, self._values = [np.concatenate(self._t)], [np.concatenate(self._values)]
 
     def ticks(self) -> tuple[Ints, Floats]:
         """All ticks so far."""
