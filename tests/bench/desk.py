@@ -83,12 +83,18 @@ JUDGE = """async (value) => {
 
 async def in_browser(path: Path, rounds: int) -> dict[str, list[float]]:
     """Milliseconds of every act."""
+
+    def load(before: tuple[DeskDrive, DeskDrive | None] | None) -> tuple[DeskDrive, DeskDrive | None]:
+        if before is None:
+            return load_drive(path, None, first=True), None
+        return load_drive(path, None, after=before[0], judge=True), None
+
     found: dict[str, list[float]] = {}
     async with async_playwright() as play:
         browser = await play.chromium.launch(executable_path="/usr/bin/chromium")
         page = await browser.new_page(viewport={"width": 1440, "height": 900})
         began = time.perf_counter()
-        async with serve(make_desk(lambda first: (load_drive(path, None, first=first, judge=not first), None))) as port:
+        async with serve(make_desk(load)) as port:
             url = f"http://127.0.0.1:{port}/"
             await page.goto(url)
             await page.wait_for_selector("#stage[data-answered]", timeout=60_000)

@@ -357,7 +357,7 @@ async def test_the_page_is_there_before_the_drive_is_and_says_when_it_can_not_be
 ) -> None:
     gate = threading.Event()
 
-    def load(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
+    def load(before: object) -> tuple[DeskDrive, DeskDrive | None]:
         assert gate.wait(30)
         raise UphaulError("the log has a hole")
 
@@ -373,9 +373,11 @@ async def test_the_drive_and_its_alerts_are_seen_before_all_of_it_is_read(
 ) -> None:
     gate = threading.Event()
 
-    def load(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
-        assert first or gate.wait(30)
-        return load_drive(log, 1, first=first), load_drive(log, 2, first=first)
+    def load(before: tuple[DeskDrive, DeskDrive | None] | None) -> tuple[DeskDrive, DeskDrive | None]:
+        if before is None:
+            return load_drive(log, 1, first=True), load_drive(log, 2, first=True)
+        assert gate.wait(30)
+        return load_drive(log, 1, after=before[0], judge=True), load_drive(log, 2, after=before[1])
 
     async with serve(make_desk(load)) as port, page_at(f"http://127.0.0.1:{port}/", DESK) as page:
         try:

@@ -75,6 +75,42 @@ def test_what_is_shown_first_is_as_it_is_of_the_whole_drive(log: Path) -> None:
     assert (first.signals, first.rules, repr(first.live)) == (whole.signals, whole.rules, repr(whole.live))
 
 
+def test_what_is_read_after_that_is_the_rest_of_the_same_drive(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole, first = load_drive(log, None), load_drive(log, None, first=True)
+    asked: list[set[str]] = []
+    monkeypatch.setattr("uphaul.desk.drive.log_parts", lambda *a: asked.append(set(*a[2:])) or log_parts(*a))
+    after = load_drive(log, None, after=first, judge=True)
+    assert asked[-1] == {s.name for s in whole.signals} - {s.name for s in first.whole.signals}
+    assert after.whole.signals == whole.whole.signals
+    np.testing.assert_array_equal(after.whole.values, whole.whole.values)
+    assert repr(after.said) == repr(judge_all(whole.rules, whole.stretches))
+    assert (after.signals, after.whole.events, repr(after.live)) == (
+        whole.signals,
+        whole.whole.events,
+        repr(whole.live),
+    )
+
+
+def test_a_drive_that_goes_on_meanwhile_ends_where_it_was_first_read(log: Path) -> None:
+    whole = load_drive(log, None)
+    first = load_drive(log, None, first=True)
+    until = int(np.searchsorted(whole.whole.t_ms, SPLIT_MS))
+    cut = replace(
+        first.whole, t_ms=first.whole.t_ms[:until], values=first.whole.values[:until], tune=first.whole.tune[:until]
+    )
+    after = load_drive(log, None, after=replace(first, whole=cut), judge=True)
+    np.testing.assert_array_equal(after.whole.values, whole.whole.values[:until])
+    assert len(after.stretches[0].block) == until
+    assert repr(after.said) == repr(judge_all(after.rules, after.stretches))
+
+
+def test_a_drive_whose_ticks_changed_meanwhile_is_not_mixed(log: Path) -> None:
+    first = load_drive(log, None, first=True)
+    other = replace(first.whole, t_ms=first.whole.t_ms + 50)
+    with pytest.raises(LogError, match=r"invented\.db.*changed while it was read"):
+        load_drive(log, None, after=replace(first, whole=other))
+
+
 def test_a_drive_with_few_of_the_usual_signals_begins_with_some_of_its_own(tmp_path: Path) -> None:
     path = tmp_path / "others.db"
     own = ("head", "compressor_out", "oil_temp", "battery", "fuel", "air", "mixture", "transmission")

@@ -21,6 +21,8 @@ from uphaul.log.reader import Log
 if TYPE_CHECKING:
     from uphaul.desk import DeskDrive
 
+    Loaded = tuple[DeskDrive, DeskDrive | None]
+
 __all__ = ["command"]
 
 HOST = "127.0.0.1"
@@ -47,14 +49,16 @@ def command(log_file: Path, *, drive: int | None, against: str | None, port: int
 
     logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
 
-    def load(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
-        shown = load_drive(log_file, number, first=first, judge=not first)
-        return shown, None if other is None else load_drive(*other, first=first)
+    def load(before: Loaded | None) -> Loaded:
+        if before is None:
+            return load_drive(log_file, number, first=True), None if other is None else load_drive(*other, first=True)
+        shown = load_drive(log_file, number, after=before[0], judge=True)
+        return shown, None if other is None else load_drive(*other, after=before[1])
 
     asyncio.run(_serve(load, port))
 
 
-async def _serve(load: Callable[[bool], tuple[DeskDrive, DeskDrive | None]], port: int) -> None:
+async def _serve(load: Callable[[Loaded | None], Loaded], port: int) -> None:
     from uphaul.desk import make_desk
     from uphaul.web import serve
 
@@ -64,15 +68,15 @@ async def _serve(load: Callable[[bool], tuple[DeskDrive, DeskDrive | None]], por
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
 
-    def told(first: bool) -> tuple[DeskDrive, DeskDrive | None]:
+    def told(before: Loaded | None) -> Loaded:
         """Load, and tell on the terminal what there is; what can't be loaded ends the command."""
         try:
-            shown, other = load(first)
+            shown, other = load(before)
         except UphaulError as error:
             wrong.append(error)
             loop.call_soon_threadsafe(stop.set)
             raise
-        if not first:
+        if before is not None:
             return shown, other
         span = text.duration(int(shown.whole.t_ms[-1] - shown.whole.t_ms[0]))
         click.echo(f"{shown.label}: {span}" + (f", beside {other.label}" if other else "") + ".")

@@ -126,28 +126,36 @@ class DeskDrive:
         return load_rules(words, RULES_FILE, self.whole.signals, self.vehicle, allow_unknown=True)
 
 
-def load_drive(path: Path, drive: int | None, *, first: bool = False, judge: bool = False) -> DeskDrive:
+def load_drive(
+    path: Path, drive: int | None, *, first: bool = False, after: DeskDrive | None = None, judge: bool = False
+) -> DeskDrive:
     """Load a drive of a log, the last one for None. Raises UphaulError.
 
-    With `first` only what a page shows first is read. With `judge` its rules judge it as it is read, which takes hardly
+    With `first` only what a page shows first is read; `after` is what was read so of the same drive: the rest is read,
+    up to its end, though a daemon may have gone on. With `judge` its rules judge it as it is read, which takes hardly
     longer than reading it.
     """
     with Log.open(path) as log:
         number = pick_drive(log, drive)
         label = f"{path} drive {number}"
         parts = log_parts(log, number)
+        if after is not None:
+            parts = [part for part in parts if part.ticks_ms[0] <= after.whole.t_ms[-1]]
         if not parts:
             raise LogError(f"{label}: it has no tick yet")
         configs = [load_texts(dict(part.files), label=label, check_inputs=False) for part in parts]
         named = [name for part in parts for name in part.tunes]
         named += [name for c in configs for r in c.rules for name, _ in (*r.tunes, *r.expected)]
         tunes = tuple(dict.fromkeys(named))
-        signals = _signals(parts, label)
+        columns = signals = _signals(parts, label)
         if first:
-            parts = log_parts(log, number, _read_first(signals))
-        columns = _signals(parts, label)
+            wanted = _read_first(signals)
+            columns = tuple(s for s in signals if s.name in wanted)
+        else:
+            wanted = {s.name for s in signals} - {s.name for s in ([] if after is None else after.whole.signals)}
+        parts = log_parts(log, number, wanted)[: len(parts)]
         judging = AllRules(configs[-1].rules) if judge else None
-        t_ms, values, tune, ends, events = _read(parts, columns, tunes, judging)
+        t_ms, values, tune, ends, events = _read(parts, columns, tunes, judging, after)
         stretches = []
         for i, (part, (start, stop)) in enumerate(zip(parts, pairwise(ends), strict=True)):
             block = Block(columns, t_ms[start:stop], values[:, start:stop].T, tune[start:stop], (), tuple(events[i]))
@@ -183,28 +191,40 @@ def load_drive(path: Path, drive: int | None, *, first: bool = False, judge: boo
 
 
 def _read(
-    parts: Sequence[Part], columns: tuple[Signal, ...], tunes: tuple[str, ...], judging: AllRules | None
+    parts: Sequence[Part],
+    columns: tuple[Signal, ...],
+    tunes: tuple[str, ...],
+    judging: AllRules | None,
+    after: DeskDrive | None,
 ) -> tuple[Ints, Floats, np.ndarray[tuple[int], np.dtype[np.int16]], list[int], list[list[Event]]]:
     """All ticks: their times, values (S, N) and tunes, where each part ends among them, and the events of each.
 
     By columns: all that the page asks for goes down a column. Room is made for every tick as if none was missed; memory
-    that is never written costs nothing. The log is read on in threads while a block is judged here.
+    that is never written costs nothing. The log is read on in threads while a block is judged here. What
+    `after` has is taken from there. Raises LogError when its ticks are no longer those of the log.
     """
     place = {s.name: i for i, s in enumerate(columns)}
     most = sum((part.ticks_ms[1] - part.ticks_ms[0]) // part.grid_ms + 1 for part in parts)
     values, t_ms = np.empty((len(columns), most)), np.empty(most, dtype=np.int64)
     tune = np.empty(most, dtype=np.int16)
     ends, events = [0], list[list[Event]]()
+    before = None if after is None else after.whole
+    there = {} if before is None else {place[s.name]: x for s, x in zip(before.signals, before.values.T, strict=True)}
     for part in parts:
         at = ends[-1]
         events.append([])
         number_of = np.array([*(tunes.index(name) for name in part.tunes), NO_TUNE], dtype=np.int16)
         mine = [place[s.name] for s in part.signals]
-        absent = [i for i in range(len(columns)) if i not in mine]
+        absent = [i for i in range(len(columns)) if i not in mine and i not in there]
         if judging is not None:
             judging.begin(columns, tunes, part.gap_ms, part.grid_ms)
-        for b in part.blocks():
+        for read in part.blocks():
+            b = read if before is None else read.part(0, int(np.searchsorted(read.t_ms, before.t_ms[-1], "right")))
             stop = at + len(b)
+            if after is not None and not np.array_equal(after.whole.t_ms[at:stop], b.t_ms):
+                raise LogError(f"{after.label}: the log was changed while it was read: begin anew")
+            for i, known in there.items():
+                values[i, at:stop] = known[at:stop]
             t_ms[at:stop], tune[at:stop] = b.t_ms, number_of[b.tune]
             for i, column in zip(mine, b.values.T, strict=True):
                 values[i, at:stop] = column

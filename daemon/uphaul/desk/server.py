@@ -75,8 +75,8 @@ Ask = Callable[[web.Request], Awaitable[web.StreamResponse]]
 Loaded = tuple[DeskDrive, DeskDrive | None]
 """A drive, and the other one beside it."""
 
-Load = Callable[[bool], Loaded]
-"""Loads them: for True only what a page shows first, as of `uphaul.desk.load_drive`."""
+Load = Callable[[Loaded | None], Loaded]
+"""Loads them, as of `uphaul.desk.load_drive`: for None what a page shows first, then, given that, all of them."""
 
 PATIENCE_S = 2.0
 """How long after its lines are made nobody needs to look until all of the drive is read."""
@@ -98,7 +98,7 @@ def make_desk(drive: DeskDrive | Load, against: DeskDrive | None = None) -> web.
 
     Raises UphaulError when the library is missing. What the function raises is told to the page.
     """
-    desk = _Desk(drive if callable(drive) else lambda first: (drive, against))
+    desk = _Desk(drive if callable(drive) else lambda before: (drive, against))
     app = web.Application(middlewares=[make_guard(_Nobody(), limits=Limits(remote=OFTEN, strangers=OFTEN)), _refusing])
     app.on_response_prepare.append(_headers)
     app.on_startup.append(desk.begin)
@@ -225,7 +225,7 @@ class _Desk:
         self._tasks[name] = asyncio.create_task(work, name=f"desk-{name}")
 
     async def _first(self) -> _Open:
-        return await asyncio.to_thread(lambda: _Open(*self._load(True)))
+        return await asyncio.to_thread(lambda: _Open(*self._load(None)))
 
     async def _patience(self) -> None:
         """Until the drive is seen, or a while has passed in which nobody looked: reading on would hold the page up."""
@@ -240,8 +240,9 @@ class _Desk:
         await self._tasks["patience"]
 
         def load() -> _Open:
-            loaded = self._load(False)
-            return first if loaded == (first.drive, first.against) else _Open(*loaded)
+            before = first.drive, first.against
+            loaded = self._load(before)
+            return first if loaded == before else _Open(*loaded)
 
         return await asyncio.to_thread(load)
 
