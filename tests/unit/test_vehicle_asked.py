@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from math import pi
 from pathlib import Path
 
 import numpy as np
@@ -223,6 +224,36 @@ def test_a_sheet_that_says_too_little_is_told_what_it_lacks(tmp_path: Path) -> N
     run = CliRunner().invoke(main, ["vehicle", str(tmp_path)])
     assert run.exit_code == 2
     assert "vehicle.toml: needs [engine] and a [part]" in run.stderr
+
+
+def test_each_tunes_pull_has_its_gear_and_end_speed_or_is_one_for_a_dynamometer() -> None:
+    """By hand: a turn of the wheel is 2 pi x 0.380 m; at 3,000 rpm in third it turns 3000 / (1.46 x 4.885) a minute.
+
+    1st gear (4.38) is 20.1 km/h there and 19.1 km/h at 2,850 rpm, where tow is at its power: 140 kW / 470 N·m.
+    """
+    by_tune = {t["name"]: t["pull"] for t in json.loads(told("--json"))["tunes"]}
+    stock = by_tune["stock"]
+    assert (stock["where"], stock["gear"], stock["from_rpm"], stock["to_rpm"]) == ("road", 3, 1500.0, 3000.0)
+    assert stock["to_km_h"] == pytest.approx(2 * pi * 0.380 * 3000 / (1.46 * 4.885) * 60 / 1000, abs=0.05)
+    assert "  pull within 80 km/h: gear 3: 1500 to 3000 rpm is 30 to 60 km/h" in told().splitlines()
+    slow = {t["name"]: t["pull"] for t in json.loads(told("--json", "--speed-limit", "20"))["tunes"]}
+    assert (slow["stock"]["where"], slow["stock"]["gear"], slow["stock"]["to_km_h"]) == ("dynamometer", None, None)
+    assert (slow["tow"]["where"], slow["tow"]["gear"], slow["tow"]["to_km_h"]) == ("road", 1, 19.1)
+    assert "no gear is slow enough for 1500 to 3000 rpm: on a dynamometer" in told("--speed-limit", "20")
+
+
+def test_without_a_driveline_a_pull_is_one_for_a_dynamometer(tmp_path: Path) -> None:
+    sheet = (SAMPLE / "vehicle.toml").read_text(encoding="utf-8")
+    start = sheet.index("[driveline]")
+    stop = sheet.index("\n[", start)
+    folder = copied(tmp_path, sheet[start:stop], "")
+    assert "the sheet has no [driveline] for 1500 to 3000 rpm: on a dynamometer" in told(folder=folder)
+
+
+def told(*args: str, folder: Path = SAMPLE) -> str:
+    run = CliRunner().invoke(main, ["vehicle", str(folder), *args])
+    assert run.exit_code == 0, run.output
+    return run.stdout
 
 
 def test_a_plot_of_another_kind_is_refused() -> None:

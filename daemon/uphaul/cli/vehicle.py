@@ -33,13 +33,17 @@ ASSUMED = (
 
 @dataclass(frozen=True, slots=True)
 class _Tune:
-    """One tune with what it asks for; both empty where the sheet is not enough, and why."""
+    """One tune with what it asks for; both empty where the sheet is not enough, and why.
+
+    `span` are the engine speeds, in rpm, from and to which its loaded pull goes.
+    """
 
     name: str
     title: str
     asks: tuple[Asked, ...]
     uses: tuple[Use, ...]
     lacks: str = ""
+    span: tuple[float, float] | None = None
 
     @property
     def over(self) -> tuple[Use, ...]:
@@ -56,6 +60,15 @@ class _Tune:
     metavar="M",
     help="Highest road, in m: judged there on a day of 35 degC, and at sea level.",
 )
+@click.option(
+    "--speed-limit",
+    "limit_km_h",
+    type=click.FloatRange(5, 200),
+    default=80.0,
+    show_default=True,
+    metavar="KM/H",
+    help="Of the road on which the pulls of the field check are driven: it sets their gear.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
 @click.option(
     "--plot",
@@ -64,11 +77,16 @@ class _Tune:
     help="Draw all ratings over engine speed (extra `workshop`); a file that is there is written over.",
 )
 @click.pass_context
-def command(ctx: click.Context, directory: Path, height: float, as_json: bool, plot: Path | None) -> None:
+def command(
+    ctx: click.Context, directory: Path, *, height: float, limit_km_h: float, as_json: bool, plot: Path | None
+) -> None:
     """Check the build sheet in DIRECTORY: what each tune asks of each part, the weakest on top.
 
     Exit status 1 if a tune asks for more than a part's rating, 2 if the configuration is wrong or says too little.
     No tune raises a rating. It judges the sheet, not the vehicle: a drive tells how much of it is so.
+
+    For each tune's loaded pull, from twice idle to where it is at its power, it tells the highest gear that stays
+    within the speed limit, and its end speed; where none does, the pull is one for a dynamometer.
     """
     from uphaul.config import load
 
@@ -87,9 +105,9 @@ def command(ctx: click.Context, directory: Path, height: float, as_json: bool, p
         except OSError as error:
             raise UphaulError(f"{plot}: can't be written: {error.strerror or error}") from error
     if as_json:
-        click.echo(json.dumps(_object(config, tunes), ensure_ascii=False, indent=1, allow_nan=False))
+        click.echo(json.dumps(_object(config, tunes, limit_km_h), ensure_ascii=False, indent=1, allow_nan=False))
     else:
-        _print(config, tunes)
+        _print(config, tunes, limit_km_h)
     ctx.exit(1 if any(t.over for t in tunes) else 0)
 
 
@@ -97,6 +115,7 @@ def _work_out(config: Config, height_m: float) -> list[_Tune]:
     """Every tune; raises UphaulError where the sheet is not enough for any of them."""
     from uphaul.signals import index_of
     from uphaul.vehicle.asked import SEA_LEVEL, asked, high_road, uses
+    from uphaul.vehicle.pull_gear import pull_span
 
     vehicle = config.vehicle
     missing = [
@@ -113,7 +132,9 @@ def _work_out(config: Config, height_m: float) -> list[_Tune]:
         lacks = "" if made else "needs `power` and `torque`, or a `dyno` run"
         if made and not any(c.signal == "boost" and c.over == "rpm" for c in tune.expected):
             lacks = "has no expected boost over rpm: nothing is told of air and turbo but the power"
-        out.append(_Tune(tune.name, tune.title, made, uses(vehicle.sheet, made), lacks))
+        engine = vehicle.sheet.engine
+        span = pull_span(engine, made[0].rpm, made[0].power_kw) if made and engine is not None else None
+        out.append(_Tune(tune.name, tune.title, made, uses(vehicle.sheet, made), lacks, span))
     if not any(t.asks for t in out):
         raise UphaulError(
             "vehicle.toml: no tune has `power` (kW) and `torque` (N·m) to reach, or a `dyno` run: nothing is told"
@@ -121,7 +142,7 @@ def _work_out(config: Config, height_m: float) -> list[_Tune]:
     return out
 
 
-def _object(config: Config, tunes: list[_Tune]) -> dict[str, object]:
+def _object(config: Config, tunes: list[_Tune], limit_km_h: float) -> dict[str, object]:
     from uphaul.config.sheet_notes import sheet_notes
 
     return {
@@ -133,6 +154,7 @@ def _object(config: Config, tunes: list[_Tune]) -> dict[str, object]:
                 "title": t.title,
                 "note": t.lacks,
                 "asks_too_much": bool(t.over),
+                "pull": _pull(config, t, limit_km_h),
                 "ratings": [
                     {k: v if not isinstance(v, float) or isfinite(v) else None for k, v in asdict(u).items()}
                     for u in t.uses
@@ -145,7 +167,28 @@ def _object(config: Config, tunes: list[_Tune]) -> dict[str, object]:
     }
 
 
-def _print(config: Config, tunes: list[_Tune]) -> None:
+def _pull(config: Config, tune: _Tune, limit_km_h: float) -> dict[str, object] | None:
+    """Gear and speeds of the tune's pull, None where its engine speeds are not known."""
+    from uphaul.vehicle.pull_gear import pull_gear
+
+    if tune.span is None:
+        return None
+    found = pull_gear(config.vehicle.sheet, limit_km_h, *tune.span)
+    told: dict[str, object] = {"from_rpm": tune.span[0], "to_rpm": tune.span[1], "speed_limit_km_h": limit_km_h}
+    if found is not None:
+        return told | {
+            "where": "road",
+            "gear": found.gear,
+            "from_km_h": round(found.from_km_h, 1),
+            "to_km_h": round(found.to_km_h, 1),
+            "words": f"pull within {limit_km_h:g} km/h: {found.words}",
+        }
+    why = "the sheet has no [driveline]" if config.vehicle.sheet.driveline is None else "no gear is slow enough"
+    words = f"pull within {limit_km_h:g} km/h: {why} for {tune.span[0]:.0f} to {tune.span[1]:.0f} rpm: on a dynamometer"
+    return told | {"where": "dynamometer", "gear": None, "from_km_h": None, "to_km_h": None, "words": words}
+
+
+def _print(config: Config, tunes: list[_Tune], limit_km_h: float) -> None:
     from uphaul.config.sheet_notes import sheet_notes
 
     by_name = {t.name: t for t in config.vehicle.tunes}
@@ -156,6 +199,8 @@ def _print(config: Config, tunes: list[_Tune]) -> None:
         click.echo(f"{tune.name}" + (f" ({tune.title})" if tune.title else ""))
         if tune.lacks:
             click.echo(f"  {tune.lacks}")
+        if (pull := _pull(config, tune, limit_km_h)) is not None:
+            click.echo(f"  {pull['words']}")
         if ask is None or not tune.uses:
             continue
         if written.dyno is not None:

@@ -5,9 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite, pi
 
-from uphaul.vehicle.sheet import BuildSheet
+from uphaul.physics.basis import Floats
+from uphaul.vehicle.sheet import BuildSheet, Engine
 
-__all__ = ["PullGear", "pull_gear"]
+__all__ = ["PullGear", "pull_gear", "pull_span"]
+
+FROM_IDLE = 2.0
+"""A pull begins at so many times idle: below, a diesel is not asked for full load. Source: common practice."""
+NEARLY = 0.995
+"""Share of its most power from which on a tune is at it. Source: our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +24,16 @@ class PullGear:
     from_km_h: float
     to_km_h: float
     words: str
+
+
+def pull_span(engine: Engine, rpm: Floats, power_kw: Floats) -> tuple[float, float] | None:
+    """From which engine speed to which a tune's pull goes: from twice idle to where it is at its power.
+
+    `rpm` (N,) rising and `power_kw` (N,) are what the tune is to reach. None where its power comes before that.
+    """
+    start = FROM_IDLE * engine.idle_rpm
+    end = float(rpm[power_kw >= NEARLY * power_kw.max()][0])
+    return (start, end) if start < end else None
 
 
 def pull_gear(sheet: BuildSheet, limit_km_h: float, from_rpm: float, to_rpm: float) -> PullGear | None:
