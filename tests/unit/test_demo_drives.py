@@ -108,6 +108,41 @@ def test_a_small_leak_is_hidden_by_the_boost_control() -> None:
     assert mean(leaking, "compressor_out") > mean(tight, "compressor_out") + 1.0
 
 
+def test_a_clogged_filter_makes_the_turbo_faster_for_less() -> None:
+    got, sound = drive("clogged-filter"), drive("clogged-filter", None, True)
+    (fault,) = load_scenario("clogged-filter").faults
+    climb, level = got.between(240, 420), got.between(60, 120)
+    assert sound.boost[climb].mean() - got.boost[climb].mean() > 3.0
+    # Source: loss of pressure through a restriction goes with the square of the flow; the wheel's speed with the root
+    # of the work for each kg (Euler's turbine equation), which is that of isentropic compression; within what the
+    # wheel's work coefficient moves with the flow
+    heads = []
+    for each, more in ((sound, 0.0), (got, fault.amount)):
+        flow = each["air"][climb] / 3600.0
+        ratio = each["map"][climb] / (each["baro"][climb] - (4.0 + more) * (flow / 0.2) ** 2)
+        heads.append(float((ratio ** (2.0 / 7.0) - 1.0).mean()))
+    faster = got["turbo"][climb].mean() / sound["turbo"][climb].mean()
+    assert faster == pytest.approx(math.sqrt(heads[1] / heads[0]), rel=0.02)
+    assert faster > 1.03
+    assert got["compressor_out"][climb].mean() > sound["compressor_out"][climb].mean() + 10.0
+    # on the level, where nothing holds the boost, a little
+    assert got["turbo"][level].mean() == pytest.approx(sound["turbo"][level].mean(), rel=0.02)
+    assert 0.0 < sound.boost[level].mean() - got.boost[level].mean() < 8.0
+
+
+def test_dragging_brakes_take_force_times_speed() -> None:
+    got, sound = drive("dragging-brakes"), drive("dragging-brakes", None, True)
+    (fault,) = load_scenario("dragging-brakes").faults
+    before, level, slow = got.between(60, 95), got.between(250, 380), got.between(690, 750)
+    assert got["power"][before].mean() == pytest.approx(sound["power"][before].mean(), abs=1.0)
+    for steady, km_h in ((level, 78.0), (slow, 45.0)):
+        assert got["speed"][steady].mean() == pytest.approx(km_h, abs=1.0)
+        # Source: power is force times speed; a tenth is lost between clutch and wheels, as the model states
+        more = fault.amount * km_h / 3.6 / 1000.0 / 0.90
+        assert got["power"][steady].mean() - sound["power"][steady].mean() == pytest.approx(more, rel=0.1)
+    assert got["speed"][got.between(140, 148)].max() < 0.5  # and it stands when it stands
+
+
 def test_clutch_slips_under_load_only() -> None:
     got = drive("clutch-slip")
     slipping = slip(got)

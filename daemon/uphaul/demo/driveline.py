@@ -107,8 +107,11 @@ class Driveline:
         air_m_s: float,
         brake: float,
         hold: float,
+        drag_n: float = 0.0,
     ) -> None:
-        """Move on by `dt_s`; `brake` 0 to 1, `hold` the share of its torque that the clutch still holds."""
+        """Move on by `dt_s`; `brake` 0 to 1, `hold` the share of its torque that the clutch still holds, `drag_n` what
+        the trailer's brakes drag with while it moves.
+        """
         speed = self.speed_m_s
         road_n = road_force_n(
             mass_kg=MASS_KG,
@@ -119,6 +122,7 @@ class Driveline:
             speed_m_s=speed,
             air_m_s=air_m_s,
         )
+        road_n += drag_n * min(speed / 0.5, 1.0)
         mass = MASS_KG * 1.035
         drive_n = 0.0
         self.slip = 0.0

@@ -135,18 +135,20 @@ class Engine:
         thick_oil: float,
         leak_mm2: float,
         stuck: float | None,
+        intake_kpa: float = 0.0,
     ) -> None:
         """Move on by `dt_s`.
 
         `pedal` 0 to 1, `inlet_k` the air at the compressor and `charge_k` after the cooler, `thick_oil` the
         friction of cold oil over hot (1 when warm), `leak_mm2` an open hole after the compressor, `stuck` a share
-        of opening (0 shut) at which the wastegate sticks, or None.
+        of opening (0 shut) at which the wastegate sticks, or None, `intake_kpa` what a clogged filter costs beyond
+        the usual at 0.2 kg/s (with the square of the flow, as any restriction).
         """
         air = engine_air_kg_s(VOLUMETRIC_EFFICIENCY, DISPLACEMENT_M3, rpm, self.map_kpa, charge_k)
         flow = air + leak_kg_s(leak_mm2, self.map_kpa, charge_k, baro_kpa)
 
         # Compressor: head by tip speed, falling towards choke; efficiency best in the middle of the map.
-        inlet_kpa = baro_kpa - 100.0 * flow * flow
+        inlet_kpa = max(baro_kpa - (100.0 + 25.0 * intake_kpa) * flow * flow, 0.5 * baro_kpa)
         tip_m_s = 0.5 * IMPELLER_M * self.shaft_rad_s
         coefficient = flow / (inlet_kpa * 1000.0 / (287.05 * inlet_k) * tip_m_s * IMPELLER_M * IMPELLER_M)
         head = max(0.74 * (1.0 - (coefficient / 0.19) ** 3), 0.01)

@@ -160,6 +160,7 @@ class Model:
             thick_oil=thick_oil(heat.oil_k),
             leak_mm2=size.get("boost-leak", 0.0),
             stuck=1.0 - size["overboost"] if "overboost" in size else None,
+            intake_kpa=size.get("intake", 0.0),
         )
         # Alternator, vacuum and steering pumps 2.4 kW, and the compressor of the air conditioning on warm days.
         conditioning = 2600.0 if ambient > 297.0 and self._running else 0.0
@@ -178,6 +179,7 @@ class Model:
             air_m_s=air_m_s,
             brake=self.driver.brake,
             hold=1.0 - size.get("clutch", 0.0),
+            drag_n=size.get("trailer-brakes", 0.0),
         )
         self.cooler.step(
             dt,

@@ -26,6 +26,8 @@ FAULT_KINDS = {
     "oil-pump": "share of the oil pump's flow lost",
     "thermostat": "how far it sticks open at least, 1 wholly",
     "headwind": "wind against the vehicle, m/s",
+    "intake": "pressure lost before the compressor beyond the usual, kPa at 0.2 kg/s of air",
+    "trailer-brakes": "force that the trailer's brakes drag with, N",
     "open-circuit": "unused",
     "dropout": "share of the time without a reading",
     "offset": "by how much it reads high, in the channel's unit",
@@ -307,7 +309,9 @@ def _fault(table: _Table) -> Fault:
     from_s = table.number("from_s", 0.0, 0.0, 86_400.0, "s")
     until_s = table.number("until_s", float("inf"), 0.0, 86_400.0, "s")
     ramp_s = table.number("ramp_s", 0.0, 0.0, 86_400.0, "s")
-    most = {"boost-leak": 2000.0, "headwind": 25.0, "offset": 100.0}.get(kind, 1.0)
+    most = {"boost-leak": 2000.0, "headwind": 25.0, "intake": 60.0, "trailer-brakes": 5000.0, "offset": 100.0}.get(
+        kind, 1.0
+    )
     amount = table.number("amount", 1.0, 0.0, most, FAULT_KINDS.get(kind, ""))
     channel = ""
     if kind in ("open-circuit", "dropout", "offset"):
