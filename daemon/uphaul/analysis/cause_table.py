@@ -124,7 +124,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "fan", "cooling fan does not work",
         "warm up standing: does the fan take hold (viscous clutch), or run (fuse, relay, motor with a multimeter)?",
-        (_p(_e("coolant_slow", 1, 1.8, 1.2), _e("cooling_slow", 1, 1.8, 1.2), _e("fan_works", -1, 1.0, 0.4),
+        (_p(_e("coolant_slow", 1, 1.8, 1.2), _e("cooling_slow", 1, 1.6, 1.2), _e("fan_works", -1, 0.8, 0.4),
             may="soak"),),
     ),
     Cause(
@@ -188,7 +188,7 @@ CAUSES: tuple[Cause, ...] = (
          _p(_e("egt", -1, 1.4, 1.2), _e("egt_for_mixture", -1, 0.3, 0.8), _e("turbine_balance", 1, 1.0, 2.0),
             _e("swallow", -1, 1.2, 0.6), may="drive_pressure swallow_shut",
             title="exhaust temperature probe reads low"),
-         _p(_e("head_over_coolant", 0, 2.6, 2.5), may=_HEAT, title="coolant sensor reads wrong (the head disagrees)"),
+         _p(_e("head_over_coolant", 0, 3.0, 2.5), may=_HEAT, title="coolant sensor reads wrong (the head disagrees)"),
          _p(_e("charge_light", 1, 1.6, 0.8), _e("cooler", -1, 1.0, 1.0), _e("egt", -1, 0.7, 0.3),
             _e("mixture", 1, 0.7, 0.3),
             may=f"turbine_balance egt_for_mixture full_load_lean drive_pressure soak {_TURBINE}",

@@ -46,6 +46,10 @@ WIND_N, POWER_SHARE = 280.0, 0.045
 """What two sound drives differ by, some 95 %: by wind (2 m/s), and by the force that an engine gives for its fuel.
 Source: our own judgement."""
 
+TORQUE_NM = 6.0
+"""One standard deviation of what the engine spends on itself from one day to the next: air conditioning, fan, oil.
+Source: our own judgement; a compressor takes some 2 kW. In low gears it is much force."""
+
 MOST_KG = 800.0
 """A mass that is less sure than that is not told, and may be a half of it for all that is known. Source: our own
 choice, the load of a small trailer."""
@@ -122,7 +126,7 @@ class _Lost:
         self._terms = _terms(*here) / scale
         self.given: Floats = self._terms @ of
         self._lost: Floats = self.given - _force(p, mine)
-        self._noise, self._block = _noise(p, mine), p.block[mine]
+        self._noise, self._ratio, self._block = _noise(p, mine), _ratio(p, mine), p.block[mine]
 
     def by(self, columns: list[Floats], each: Floats | None = None) -> tuple[Floats, Floats]:
         """(what is lost by each column and by `each` kilogram, its covariance, the reference's own doubt included)."""
@@ -131,8 +135,9 @@ class _Lost:
             asked = np.column_stack((asked, each))
             known = np.column_stack((known, (self.given - self.given.mean()) / max(float(self.given.std()), 1.0)))
         of, covariance, inverse, keep = _fit(known, asked, self._lost, self._noise, self._block)
-        engine = inverse @ (known / np.square(self._noise)[:, np.newaxis])[keep].T @ self._terms[keep]
-        return of, covariance + engine @ self._engine @ engine.T
+        by_force = inverse @ (known / np.square(self._noise)[:, np.newaxis])[keep].T
+        engine, spent = by_force @ self._terms[keep], by_force @ (TORQUE_NM * 2.0 * np.pi * self._ratio[keep])
+        return of, covariance + engine @ self._engine @ engine.T + np.outer(spent, spent)
 
 
 def _pulling(p: Pieces) -> tuple[Bools, Floats]:
@@ -188,8 +193,8 @@ def _fit(known: Floats, asked: Floats, y: Floats, noise: Floats, block: Ints) ->
     """(what `y` takes of each column of `asked`, its covariance, the inverse, the pieces kept): least squares with
     `known` as instruments (`asked` itself: plain ones), weighed by `noise`, twice more without what lies far off.
 
-    Blocks are the observations of the covariance (the sandwich of clustered errors).
-    Source: Liang and Zeger 1986; instruments: Wald 1940; both from memory.
+    The covariance is that of leaving out one block after the other (the jackknife), as a few blocks of pulling away may
+    carry it all. Source: Tukey 1958; instruments: Wald 1940; both from memory.
     """
     x, z, y = asked / noise[:, np.newaxis], known / noise[:, np.newaxis], y / noise
     keep: Bools = np.ones(len(y), dtype=bool)
@@ -200,7 +205,10 @@ def _fit(known: Floats, asked: Floats, y: Floats, noise: Floats, block: Ints) ->
             off = np.abs(y - x @ of)
             keep = off <= 4.0 * 1.4826 * float(np.median(off[keep])) + 1e-9
     names, group = np.unique(block[keep], return_inverse=True)
-    scores = np.zeros((len(names), x.shape[1]))
-    np.add.at(scores, group, z[keep] * (y - x @ of)[keep, np.newaxis])
-    covariance: Floats = inverse @ (scores.T @ scores) @ inverse.T * (len(names) / max(len(names) - x.shape[1], 1))
+    across, along = np.zeros((len(names), x.shape[1], x.shape[1])), np.zeros((len(names), x.shape[1]))
+    np.add.at(across, group, z[keep][:, :, np.newaxis] * x[keep][:, np.newaxis, :])
+    np.add.at(along, group, z[keep] * y[keep][:, np.newaxis])
+    others = np.linalg.pinv(across.sum(axis=0) - across)
+    without = (others @ (along.sum(axis=0) - along)[:, :, np.newaxis])[:, :, 0] - of
+    covariance: Floats = without.T @ without * ((len(names) - 1) / len(names))
     return of, covariance, inverse, keep
