@@ -7,15 +7,15 @@ from math import isfinite
 
 from uphaul.analysis.field_check import Band, Measure, OfSheet
 from uphaul.analysis.field_check_measure import unit_of
-from uphaul.analysis.ratings import WHERE, Reading
+from uphaul.analysis.ratings import WHERE
 from uphaul.reports.case import Case
 from uphaul.reports.checked import accepted, gaps, measure_of, reading, title_of
 from uphaul.reports.handover_case import Driven, Handover
-from uphaul.reports.handover_front import verdict_words, weight
+from uphaul.reports.handover_front import used_words, verdict_words, weight
 from uphaul.reports.page import Block, Bullets, Para, Section, Table
 from uphaul.reports.said import said
 from uphaul.reports.sound import quality, setup
-from uphaul.reports.words import and_list, capital, clock, duration, figure, measured
+from uphaul.reports.words import and_list, capital, clock, duration, figure, measured, minus
 from uphaul.rules import ABOVE, Curve, Kind, Rule, Setting, Share
 
 __all__ = ["attempts", "cautions", "limits", "of_drives", "reasons", "used"]
@@ -38,18 +38,19 @@ def attempts(handed: Handover) -> Section:
             tunes = ", then ".join(t or "unknown" for t in (a.tune, *a.tunes_after))
             title = row.title if row.tune or not row.step.moving else f"{row.title} (tune {tunes})"
             head = (title, str(tried.drive), span, verdict_words(a.verdict))
-            lines = []
+            said = [a.why] if a.why else []
+            if missing := gaps(a, row.step):
+                said.append(f"judged over gaps: {missing}")
+            lines = [(words, "", "", "") for words in said]
+            marks = [weight(a.verdict)] * len(lines)
             for m in a.measured:
                 of = measure_of(row.step, m)
                 at = clock(m.t_ms) if m.t_ms is not None else ""
                 lines.append((title_of(row.step, m), reading(m, of), accepted(m, of), at))
-            if a.why:
-                lines.append((a.why, "", "", ""))
-            if missing := gaps(a, row.step):
-                lines.append((f"judged over gaps: {missing}", "", "", ""))
+                marks.append("bad" if m.ok is False or (m.why and weight(a.verdict) == "bad") else "")
             for i, line in enumerate(lines or [("", "", "", "")]):
                 rows.append((*(head if i == 0 else ("", "", "", "")), *line))
-                weights.append(weight(a.verdict))
+            weights += marks or [weight(a.verdict)]
     header = ("step", "drive", "from, to", "result", "what", "measured", "accepted", "at")
     words = (
         f"{capital(handed.source)}. Where a step was tried more than once, the newest drive in which it passed, "
@@ -98,22 +99,31 @@ def _band(band: Band, m: Measure, unit: str) -> str:
 
 def used(handed: Handover) -> Section:
     """The headroom table with when and where, and the power by two ways."""
-    rows = []
+    rows, places = [], []
     for found in handed.uses():
         use = found.use
         by = {r.window_s: measured(r.value, use.unit) for r in use.readings}
         at = use.judged
         rows.append(
             (
-                use.part, use.rating, use.words, figure(use.rated, use.unit),
+                use.part, use.rating, used_words(use), figure(use.rated, use.unit),
                 *(by.get(w, "–") for w in (1.0, 10.0, 60.0)),
-                f"drive {found.drive}, {clock(at.t_ms)}", _where(at), use.told_by,
+                use.told_by,
+            )
+        )  # fmt: skip
+        where = dict(at.where)
+        places.append(
+            (
+                use.part, use.rating, str(found.drive), clock(at.t_ms),
+                *(_place(role, where.get(role)) for role in WHERE), at.tune or "unknown",
             )
         )  # fmt: skip
     blocks: list[Block] = []
-    header = ("part", "rating", "use", "rated", "1 s", "10 s", "60 s", "when", "where", "told by")
+    header = ("part", "rating", "use", "rated", "1 s", "10 s", "60 s", "told by")
     if rows:
         blocks.append(Table("Use of each rating", header, tuple(rows), (2, 3, 4, 5, 6)))
+        header = ("part", "rating", "drive", "at", "engine speed", "road speed", "slope", "height", "tune")
+        blocks.append(Table("When and where that was", header, tuple(places), tuple(range(2, 8))))
     items = [f"{part}, {rating}: not told: {why}" for part, rating, why in handed.not_told()]
     for d in handed.drives:
         for e in d.used.estimates:
@@ -142,9 +152,11 @@ def used(handed: Handover) -> Section:
     return Section("used", "Use of ratings", tuple(blocks))
 
 
-def _where(at: Reading) -> str:
-    said_ = [f"{v * SHOWN[r][1]:.{SHOWN[r][2]}f} {SHOWN[r][0]}" for r, v in at.where if r in WHERE]
-    return ", ".join([*said_, *([at.tune] if at.tune else [])])
+def _place(role: str, value: float | None) -> str:
+    if value is None:
+        return "–"
+    unit, factor, digits = SHOWN[role]
+    return f"{minus(f'{value * factor:.{digits}f}')}\N{NO-BREAK SPACE}{unit}"
 
 
 def of_drives(handed: Handover) -> tuple[Section, ...]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from uphaul.analysis.field_check import Measured, Verdict
 from uphaul.analysis.package import WORDS
+from uphaul.analysis.ratings import Use
 from uphaul.physics.basis import Floats
 from uphaul.reports.around import action_of
 from uphaul.reports.case import Case
@@ -16,7 +17,7 @@ from uphaul.reports.handover_case import Handover
 from uphaul.reports.page import Block, Bullets, Front, Para, Table
 from uphaul.reports.said import alerts_in_words
 from uphaul.reports.sound import gap_words
-from uphaul.reports.words import and_list, capital, figure, measured, plural
+from uphaul.reports.words import and_list, capital, figure, measured, measured_span, plural
 from uphaul.vehicle.model import Tune
 from uphaul.vehicle.sheet import BuildSheet
 
@@ -60,9 +61,9 @@ def front(handed: Handover) -> Front:
         wide=(checks(handed), *ratings(handed)),
         beside=(
             ("Tunes", (_tunes(handed), *_package(handed))),
+            ("Cautions", (Bullets(CAUTIONS),)),
             ("On these days", (_conditions(handed),)),
             ("How to use the monitor", (Bullets(HOW_TO),)),
-            ("Cautions", (Bullets(CAUTIONS),)),
         ),
         signatures=SIGNATURES,
         blanks=(*(label for label, text in written(handed) if not text), "Date"),
@@ -138,12 +139,11 @@ def ratings(handed: Handover) -> list[Block]:
     for found in handed.uses():
         use = found.use
         by_window = {r.window_s: measured(r.value, use.unit) for r in use.readings}
-        doubt = "" if use.doubt is None else f"\N{NO-BREAK SPACE}± {100.0 * use.doubt:.0f} %"
         rows.append(
             (
                 titles.get(use.part, use.title or use.part),
                 use.rating,
-                f"{use.words}{doubt}",
+                used_words(use),
                 ("at least " if use.at_least else "") + figure(use.rated, use.unit),
                 by_window.get(1.0, "–"),
                 by_window.get(60.0, "–"),
@@ -162,6 +162,11 @@ def ratings(handed: Handover) -> list[Block]:
     )  # fmt: skip
     more = f" These drives do not tell: {', '.join(untold)} (the annex says why)." if untold else ""
     return [table, Para(_sources(handed.vehicle.sheet) + more, "small")]
+
+
+def used_words(use: Use) -> str:
+    """How much of a rating was used, with what it leaves open."""
+    return use.words if use.doubt is None else f"{use.words}{NO_BREAK}± {100.0 * use.doubt:.0f} %"
 
 
 def _sources(sheet: BuildSheet) -> str:
@@ -214,8 +219,7 @@ def _conditions(handed: Handover) -> Bullets:
         if len(known):
             case = handed.newest.case
             low, high, unit = case.own(role, float(known.min())), case.own(role, float(known.max())), case.unit(role)
-            from_, to = measured(low, unit), measured(high, unit)
-            items.append(f"{words}: {to if from_ == to else f'{from_.split(NO_BREAK)[0]} to {to}'}")
+            items.append(f"{words}: {measured_span(low, high, unit)}")
     load = handed.vehicle.sheet.load
     if load is not None:
         trailer = f"trailer {load.trailer_kg:.0f} kg" if load.trailer_kg else "no trailer"

@@ -16,7 +16,7 @@ from uphaul.reports.curve_chart import BENCH, EXPECTED_ROLE, OWN, PACKAGE, RATED
 from uphaul.reports.handover_case import Handover, Placed
 from uphaul.reports.handover_road import bench_kw
 from uphaul.reports.page import Block, Bullets, Chart, Heading, Para, Section, Table
-from uphaul.reports.words import and_list, capital, clock, measured, minus, plural, unit_words
+from uphaul.reports.words import and_list, capital, clock, measured, measured_span, minus, plural, unit_words
 from uphaul.rules import Curve
 from uphaul.units import convert
 from uphaul.vehicle.sheet import Exhaust
@@ -216,8 +216,7 @@ def _ends(panel: CurvePanel) -> str:
     """The highest and the lowest of the pull's own course."""
     own = panel.courses[0].values
     unit = {"°C": "degC", "°F": "degF", "": "1"}.get(panel.unit, panel.unit)
-    low, high = (measured(float(of(own)), unit) for of in (np.nanmin, np.nanmax))
-    return f"{low} to {high}"
+    return measured_span(float(np.nanmin(own)), float(np.nanmax(own)), unit)
 
 
 def _panel(handed: Handover, each: Placed, role: str, title: str, name: str) -> CurvePanel | None:

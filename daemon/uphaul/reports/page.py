@@ -66,9 +66,9 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Front:
-    """A first page that stands by itself: the outcome in a sentence, what is as wide as the page, what stands side by
-    side under a title each, and who signs. `weight` of the outcome is ``bad``, ``open`` or empty. `blanks` are labels
-    of lines to write on, beneath the facts.
+    """A first page that stands by itself: the outcome in a sentence, what is as wide as the page, what stands in two
+    columns under a title each, and who signs. `weight` of the outcome is ``bad``, ``open`` or empty. `blanks` are
+    labels of lines to write on, beneath the facts.
     """
 
     outcome: str

@@ -17,6 +17,7 @@ __all__ = [
     "duration",
     "figure",
     "measured",
+    "measured_span",
     "minus",
     "plural",
     "role_words",
@@ -71,6 +72,9 @@ _ODD = re.compile(
 """What no page may hold, and marks that turn the direction of the text after them."""
 
 
+NO_BREAK = "\N{NO-BREAK SPACE}"
+
+
 def clean(text: str) -> str:
     """A text that somebody wrote, without what would upset a page or a terminal."""
     return _ODD.sub("\N{REPLACEMENT CHARACTER}", text)
@@ -122,8 +126,14 @@ def figure(value: float | None, unit: str = "", *, sign: bool = False) -> str:
     return f"{text}\N{NO-BREAK SPACE}{words}" if words else text
 
 
+def measured_span(low: float, high: float, unit: str) -> str:
+    """Lowest to highest measured, one value where they read alike."""
+    first, last = measured(low, unit), measured(high, unit)
+    return last if first == last else f"{first.split(NO_BREAK)[0]} to {last}"
+
+
 FINEST = {
-    "pressure": 1.0, "temperature": 1.0, "temperature rate": 1.0, "rotation": 1.0, "speed": 0.3, "voltage": 0.1,
+    "pressure": 1.0, "temperature": 1.0, "rotation": 1.0, "speed": 0.3, "voltage": 0.1,
     "current": 1.0, "ratio": 0.01, "length": 1.0, "angle": 0.1, "mass": 1.0, "mass flow": 0.001, "power": 1.0,
     "torque": 1.0, "energy": 1.0, "acceleration": 0.1,
 }  # fmt: skip
@@ -138,7 +148,7 @@ def decimals(value: float, unit: str) -> int:
         return 0 if abs(value) >= 10 else 1
     known = find(unit)
     if known is None or known.kind not in FINEST:
-        return 0 if abs(value) >= 10 else 1
+        return 0 if abs(value) >= 10 else 1 if abs(value) >= 1 else 2
     return max(0, ceil(-log10(FINEST[known.kind] / known.factor) - 1e-9))
 
 
@@ -156,7 +166,7 @@ def measured(value: float | None, unit: str = "", *, sign: bool = False, doubt: 
         return "–"
     digits = decimals(value, unit)
     if doubt is not None and isfinite(doubt) and doubt > 0.0:
-        digits = max(0, 1 - floor(log10(doubt)))
+        digits = min(digits, max(0, 1 - floor(log10(doubt))))
     text = f"{value:{'+' if sign else ''}.{digits}f}"
     text = minus(text.lstrip("+") if not text.strip("+-0.") else text)
     words = unit_words(unit)
