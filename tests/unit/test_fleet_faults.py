@@ -54,7 +54,7 @@ def test_brakes_hold_on_at_low_speed_and_wind_fades() -> None:
         reference, drive = faulty(fault)
         found = drag(Pieces(drive), Pieces(reference))
         assert found is not None
-        assert found.share_u < 0.6
+        assert found.share_u < 0.8
         shares[fault] = found.share
     # constant force against w / (2 v + w) for a wind w of 9 m/s and a speed v of 20: 0.18 of it in still air
     assert shares["trailer brakes drag"] > 0.6
