@@ -5,8 +5,12 @@ The vehicle is a process of its own on a socketcand bus and knows nothing of it.
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
+import pty
 import signal
+import subprocess
 import sys
 import threading
 import urllib.request
@@ -119,7 +123,7 @@ def test_a_seat_at_a_running_daemon_is_taken_left_and_taken_again(road: Road) ->
     second.wait_for(f"It is under way; the cautions were confirmed by {NAME}.")
     second.wait_for("         Start it")
     second.say("fly")
-    second.wait_for("Type: skip REASON")
+    second.wait_for('Type "skip" and a reason')
     second.say("skip no fuel in it")
     second.wait_for("   0:")  # another step is next
     second.say("end")
@@ -130,6 +134,37 @@ def test_a_seat_at_a_running_daemon_is_taken_left_and_taken_again(road: Road) ->
     eventually(lambda: not Access(store_path(road.log)).devices, "no seat is left")
     eventually(road.kept, "what came of it, in the log")
     assert verdicts(road.kept()[0]) == {"key-on": "passed", "idle": "skipped", "pull": "not done"}
+
+
+def test_a_terminal_shows_on_its_last_line_what_is_missing_and_how_long_to_hold(road: Road) -> None:
+    road.hold(0, 25, 98)
+    ours, its = pty.openpty()
+    arguments = ["fieldcheck", "--config", str(road.config), "--log", str(road.log)]
+    child = subprocess.Popen([sys.executable, "-m", "uphaul", *arguments], stdin=its, stdout=its, stderr=its)
+    os.close(its)
+    shown = bytearray()
+
+    def read() -> None:
+        with contextlib.suppress(OSError):  # its end of the terminal is closed
+            while piece := os.read(ours, 4096):
+                shown.extend(piece)
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    try:
+        eventually(lambda: b"then Enter:" in shown, "the question for a name")
+        os.write(ours, f"{NAME}\n".encode())
+        for words in (b"Hold it: 1 s more", b"Key on, engine off: passed\a", b"Still missing: rpm 600 too low"):
+            eventually(lambda words=words: words in shown, words.decode())  # type: ignore[misc]
+        assert b"\r\x1b[K" in shown
+        os.write(ours, b"end\n")
+        assert child.wait(20) == 1
+    finally:
+        child.kill()
+        child.wait()
+        reader.join()
+        os.close(ours)
+    assert "Pull: not done" in shown.decode().replace("Loaded pull", "Pull")
 
 
 def test_live_killed_and_resumed_replayed_and_looked_at_later_are_the_same_run(road: Road) -> None:

@@ -6,13 +6,20 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
+from support.driven_check import CONFIG as CHECKED
+from support.driven_check import Rig
 from support.played_drive import GAP_MS, LAST_MS, plain, reels
 from support.stepped_clock import SteppedClock
+from uphaul.analysis.field_check import NewsKind
 from uphaul.errors import UphaulError
-from uphaul.play import Player, Tape
+from uphaul.log import Log
+from uphaul.log.drives import log_parts
+from uphaul.pipeline import Outcome
+from uphaul.play import Player, Reel, Tape
 from uphaul.play.player import BEHIND_MS, TOO_FAST
 
 DEADLINE_S = 30.0
@@ -66,6 +73,36 @@ async def playing(play: Play) -> AsyncIterator[Play]:
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
+
+
+@pytest.mark.asyncio
+async def test_prompts_of_a_field_check_are_counted_where_it_is_played_and_not_where_it_is_sought(
+    tmp_path: Path,
+) -> None:
+    rig = Rig(tmp_path / "a.db")
+    said: list[NewsKind] = []
+
+    def note(outcome: Outcome, t_ms: int) -> None:
+        said.extend(n.kind for n in rig.live.check_news)
+
+    rig.run(0, 0.5)
+    rig.begin()
+    rig.run(0.5, 13, then=note)
+    rig.end()
+    with Log.open(tmp_path / "a.db") as log:
+        (part,) = log_parts(log, 1)
+        async with playing(Play(Tape([Reel(part, CHECKED)], 1), speed=4)) as play:
+            await play.until(lambda: play.player.played.paused)
+            played = play.player.status().prompt
+            assert played is not None
+            # all but those that fell on a tick with a more pressing one
+            assert 0 < played.number < len(said)
+            assert played.kind is NewsKind.STOP
+            play.player.seek(0)
+            await play.until(lambda: play.t_ms == 0 and not play.player.played.seeking)
+            play.player.seek(13_000)
+            await play.until(lambda: not play.player.played.seeking)
+            assert play.player.status().prompt == played
 
 
 @pytest.mark.asyncio

@@ -19,6 +19,7 @@ import sys
 from collections import deque
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, replace
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +41,7 @@ BEGIN_WITHIN_S = 10.0
 HERE = "127.0.0.1"
 ANY_HOST = ("", "0.0.0.0", "::")
 GOOD = ("passed", "skipped", "not needed")
-HELP = "Type: skip REASON to leave the step out, end to end the check. Ctrl-C"
+HELP = 'Type "skip" and a reason to leave the step out, "end" to end the check.'
 LONGEST_TYPED = 4096
 
 
@@ -190,7 +191,7 @@ class _Lead:
     # ------------------------------------------------------------------------------------------------- following
 
     async def _follow(self) -> bool:
-        leave = "ends the check and the daemon." if self._asked.own else "leaves it running at the daemon."
+        leave = "Ctrl-C " + ("ends check and daemon." if self._asked.own else "leaves it running at the daemon.")
         self._say(f"For the passenger: the driver looks at the road and listens. {HELP} {leave}")
         while True:
             told = await self._answer()
@@ -233,7 +234,8 @@ class _Lead:
         if check.get("alert"):
             words = f"! {check['alert']}"
         elif check.get("holding_s") is not None and check.get("left_s") is not None:
-            words = f"Hold it: {check['left_s']:.0f} s more"
+            left_s = ceil(check["left_s"])
+            words = f"Hold it: {left_s} s more" if left_s else "Held for long enough; more is measured too"
         else:
             words = "Still missing: " + ", ".join(check.get("missing", ())) if check.get("missing") else ""
         words = words[: shutil.get_terminal_size().columns - 1]
@@ -250,7 +252,7 @@ class _Lead:
         elif word == "skip" and reason.strip() and step is not None:
             await self._act(do="check-skip", rule=step["key"], text=reason.strip())
         elif word:
-            self._say(f"{HELP} ...")
+            self._say(HELP)
 
     async def _act(self, **act: object) -> None:
         problem = await self._seat.act(**act)

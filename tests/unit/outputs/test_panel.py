@@ -19,10 +19,12 @@ from support.config_files import config_of
 from support.gpio_panel import DEADLINE_S, Chip
 from uphaul.alerts import State
 from uphaul.alerts.lifecycle import Alert
+from uphaul.analysis.field_check import News, NewsKind
 from uphaul.config.spec import Config, PanelSpec
 from uphaul.hub import Hub
 from uphaul.outputs.panel import STUCK, Panel, play_trial
 from uphaul.outputs.panel_lines import PanelError, open_lines
+from uphaul.outputs.panel_sounds import PROMPTS
 from uphaul.people import People
 from uphaul.rules import Action
 from uphaul.signals import Collector, Event, EventKind
@@ -76,9 +78,10 @@ class Bench:
         self.asked.set()
         return self.alerts
 
-    def tell(self, *standing: AlertView, sound: Action | None = None) -> None:
+    def tell(self, *standing: AlertView, sound: Action | None = None, check: NewsKind | None = None) -> None:
         call = None if sound is None else Sound(1, sound, sound.word)
-        self.hub.publish(Moment(0, "", 1, 0, None, (), (), standing=standing, sound=call))
+        news = () if check is None else (News(0, check, "pull", "", "words"),)
+        self.hub.publish(Moment(0, "", 1, 0, None, (), (), standing=standing, sound=call, news=news))
 
     async def event(self) -> Event:
         """The one event that reached the collector, when it has."""
@@ -156,6 +159,24 @@ async def test_a_call_ends_when_the_alert_was_seen(chip: Chip) -> None:
         await until(chip, lambda: chip.levels == {BUZZER: True, LAMP: True})
         bench.tell(alert(Action.STOP, State.ACKNOWLEDGED))
         await until(chip, lambda: chip.levels == {BUZZER: False, LAMP: True})
+
+
+@pytest.mark.asyncio
+async def test_a_prompt_of_a_field_check_reaches_the_lines_and_ends_with_both_off(chip: Chip) -> None:
+    bench = Bench(SPEC)
+    async with running(bench):
+        await until(chip, lambda: {BUZZER: True, LAMP: True} in chip.changes)  # the test at the start
+        bench.clock.ahead_ms += 1500
+        chip.kick()
+        await until(chip, lambda: chip.levels == DARK)
+        bench.tell(check=NewsKind.PASSED)
+        await until(chip, lambda: chip.levels == {BUZZER: True, LAMP: True})
+        bench.clock.ahead_ms += 50  # between two of its quick ticks the lamp stays lit
+        chip.kick()
+        await until(chip, lambda: chip.levels == {BUZZER: False, LAMP: True})
+        bench.clock.ahead_ms += PROMPTS[NewsKind.PASSED].total_ms
+        chip.kick()
+        await until(chip, lambda: chip.levels == DARK)
 
 
 @pytest.mark.asyncio
