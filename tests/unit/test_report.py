@@ -223,6 +223,27 @@ def test_a_drive_that_was_never_closed_is_called_so(made: Made) -> None:
     assert "was not closed" in dict(report.answer)["How sure"]
 
 
+def test_a_reference_of_another_vehicle_is_told_with_what_differs(made: Made) -> None:
+    def built(case: Case, name: str, displacement_l: float) -> Case:
+        vehicle, part = case.config.vehicle, case.parts[-1]
+        assert vehicle.sheet.engine is not None
+        sheet = replace(vehicle.sheet, engine=replace(vehicle.sheet.engine, displacement_l=displacement_l))
+        changed = replace(part.config, vehicle=replace(vehicle, name=name, sheet=sheet))
+        return replace(case, parts=(*case.parts[:-1], replace(part, config=changed)))
+
+    other = built(made.reference, "Rig two (invented)", 2.8)
+    looked = look(made.case, other)
+    page = parsed(to_html(complaint(made.case, looked, other)))
+    told = "the reference is a drive of another vehicle (“Rig two (invented)”"
+    assert told in dict(answer(made.case, looked, other))["How sure"]
+    for name in ("fits", "beside"):
+        said = words(page.find(f".//{HTML}section[@id='{name}']"))
+        assert told in said
+        assert "engine displacement 3.2 L, in the reference 2.8 L" in said
+    assert "drive 1 of trip.db, Rig two (invented)" in words(page)
+    assert "another vehicle" not in words(made.page)
+
+
 def test_without_a_reference_it_says_so_and_compares_nothing(made: Made) -> None:
     looked = look(made.case)
     report = complaint(made.case, looked, None)

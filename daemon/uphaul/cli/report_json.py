@@ -110,6 +110,7 @@ def _evidence(e: Evidence) -> dict[str, Any]:
         "missing": list(e.missing),
         "t_ms": [list(m) for m in e.moments_ms],
         "text": e.text,
+        "driven": e.driven or None,
     }
 
 

@@ -6,6 +6,7 @@ Worked out by the analysis as for a report; here it only gets words, units and p
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import isnan
 from typing import Any
 
@@ -21,6 +22,7 @@ from uphaul.desk.telling import Places, known
 from uphaul.reports.fits import PROVEN
 from uphaul.reports.words import figure, role_words, unit_words
 from uphaul.units import convert
+from uphaul.vehicle.apart import apart
 
 __all__ = ["fitting"]
 
@@ -36,8 +38,10 @@ def fitting(of: DeskDrive, place: Places, against: DeskDrive | None) -> dict[str
     """All of it. `against` None: nothing is compared, and the page says so."""
     other = None if against is None else against.whole
     pair = Pair(of.whole, other)
-    cautions = pair.comparison.cautions if pair.comparison else ()
-    found = judge(evidence(pair), cautions)
+    comparison = pair.comparison
+    if comparison is not None and against is not None:
+        comparison = replace(comparison, cautions=(*apart(of.vehicle, against.vehicle), *comparison.cautions))
+    found = judge(evidence(pair), comparison.cautions if comparison is not None else ())
     marked = moments(of.whole, other)
     return {
         "reference": None if against is None else against.label,
@@ -46,7 +50,7 @@ def fitting(of: DeskDrive, place: Places, against: DeskDrive | None) -> dict[str
         "marks": [_marked(m, of, place) for m in marked],
         "marks_words": f"Unusual is what lies {UNUSUAL:g} usual spreads or more from what the drive, or the reference, "
         f"did elsewhere at the same engine speed and load; looked at within {AROUND_MS // 60_000} minutes of the mark.",
-        "comparison": None if pair.comparison is None else _comparison(pair.comparison, place),
+        "comparison": None if comparison is None else _comparison(comparison, place),
     }
 
 

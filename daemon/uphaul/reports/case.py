@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -26,6 +26,7 @@ from uphaul.physics.basis import Bools, Floats
 from uphaul.rules import Kind, Rule
 from uphaul.signals import Block
 from uphaul.units import convert
+from uphaul.vehicle.apart import apart
 
 __all__ = ["Case", "Looked", "Part", "look"]
 
@@ -140,7 +141,8 @@ class Case:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Looked:
-    """What the analysis makes of a case. `comparison` None: there is no reference drive.
+    """What the analysis makes of a case. `comparison` None: there is no reference drive. `other_vehicle` says in
+    sentences how the reference's vehicle differs by the build sheets; they are among the cautions too.
 
     `shown` are the segments that are told one by one, in order of time; `rooms` is how near the rules came in each
     stretch (first tick, tick after the last) of the drive: those of `shown` and what lies between them.
@@ -152,6 +154,7 @@ class Looked:
     marked: tuple[Marked, ...]
     findings: Findings
     comparison: Comparison | None
+    other_vehicle: tuple[str, ...] = ()
 
 
 def look(case: Case, reference: Case | None = None) -> Looked:
@@ -163,7 +166,11 @@ def look(case: Case, reference: Case | None = None) -> Looked:
     with ThreadPoolExecutor(1) as pool:  # the judge goes through the whole drive: as long as all the rest
         judged = pool.submit(headroom_by_rule, case.whole, bounds, case.rules)
         pair = Pair(case.whole, other)
-        cautions = pair.comparison.cautions if pair.comparison else ("there is no reference drive",)
+        others = () if reference is None else apart(case.config.vehicle, reference.config.vehicle)
+        comparison = pair.comparison
+        if comparison is not None:
+            comparison = replace(comparison, cautions=(*others, *comparison.cautions))
+        cautions = comparison.cautions if comparison is not None else ("there is no reference drive",)
         found = judge(evidence(pair), cautions)
         marked = tuple(moments(case.whole, other))
         rooms = judged.result()
@@ -173,7 +180,8 @@ def look(case: Case, reference: Case | None = None) -> Looked:
         rooms=tuple((start, stop, room) for (start, stop), room in zip(bounds, rooms, strict=True)),
         marked=marked,
         findings=found,
-        comparison=pair.comparison,
+        comparison=comparison,
+        other_vehicle=others,
     )
 
 

@@ -34,7 +34,7 @@ def complaint(case: Case, looked: Looked, reference: Case | None) -> Report:
     facts = (
         ("Vehicle", case.config.vehicle.name or "without a name"),
         ("Drive", f"{case.about.id} of {case.log}, begun {begun}, {duration(case.last_ms - case.first_ms)}"),
-        ("Reference", "none" if reference is None else f"drive {reference.about.id} of {reference.log}"),
+        ("Reference", "none" if reference is None else _named(case, reference)),
     )
     with ThreadPoolExecutor(1) as pool:  # judging other settings and drawing keep two processors busy
         room = pool.submit(headroom, case, looked)
@@ -53,6 +53,12 @@ def complaint(case: Case, looked: Looked, reference: Case | None) -> Report:
         banner=BANNER if case.invented or (reference is not None and reference.invented) else "",
         made_by=f"Written by Uphaul {uphaul.__version__}. Times count from the drive's beginning.",
     )
+
+
+def _named(case: Case, reference: Case) -> str:
+    name = reference.config.vehicle.name
+    of = f", {name}" if name and name != case.config.vehicle.name else ""
+    return f"drive {reference.about.id} of {reference.log}{of}"
 
 
 def answer(case: Case, looked: Looked, reference: Case | None) -> tuple[tuple[str, str], ...]:
@@ -137,7 +143,7 @@ def _check(case: Case, looked: Looked) -> str:
 def _asked_again(case: Case) -> str:
     """What a rule asked for again and again, so that a cause, or none, never hides it; empty where none did.
 
-    Differences are told of steady driving alone: what shows only in short pulls is seen by the rules and not there.
+    A rule sees what lasts for seconds, a comparison what lasts for minutes or comes in full-load pulls.
     """
     again = [n.rule for n in case.notices if n.kind is NoticeKind.REPEATING and n.rule in case.rule_of]
     if not again:
@@ -148,6 +154,8 @@ def _asked_again(case: Case) -> str:
 
 def _sure(case: Case, looked: Looked, reference: Case | None) -> str:
     parts = [capital(quality_words(case)) + "."]
+    if looked.other_vehicle:  # said in full with the findings
+        parts.append(f"Beware: {looked.other_vehicle[0].partition(':')[0]}.")
     if looked.comparison is not None:
         usable = [d for d in looked.comparison.differences if d.comparable]
         share = max((d.share for d in usable), default=0.0)

@@ -42,7 +42,7 @@ def fits(case: Case, looked: Looked, reference: Case | None) -> Section:
     if known:
         rows = tuple(
             (
-                e.sign.up if e.strength >= 0 else e.sign.down,
+                e.name,
                 figure(e.value, e.sign.unit, sign=True),
                 figure(e.uncertainty, e.sign.unit) if e.uncertainty > 0 else "–",
                 _stands(e),
