@@ -363,8 +363,12 @@ async def test_the_page_is_there_before_the_drive_is_and_says_when_it_can_not_be
 
     async with serve(make_desk(load)) as port, page_at(f"http://127.0.0.1:{port}/", DESK, problems=True) as page:
         await expect(page.locator("#title")).to_have_text("The drive")
+        await expect(page.locator("#waiting")).to_be_visible()
         gate.set()
-        await expect(page.locator("#broken")).to_contain_text("the log has a hole")
+        await expect(page.locator("#broken")).to_have_text("the log has a hole")
+        await expect(page.locator("#broken")).to_be_in_viewport()
+        for left in ("#waiting", "#verdict", "#said-words"):
+            await expect(page.locator(left)).to_be_hidden()
 
 
 @pytest.mark.asyncio

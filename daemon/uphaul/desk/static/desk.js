@@ -6,12 +6,11 @@ import { Rules } from "/rules.js";
 import { Timeline } from "/timeline.js";
 import { amount, ask, at, clock, lasted, make, number } from "/words.js";
 
-const AXES = { time: "time", distance: "distance", place: "place on the road" };
-
 function failed(error) {
   const box = at("broken");
   box.hidden = false;
-  box.textContent = `The page lost its program (${error.message}). Is uphaul desk still running? Load the page anew.`;
+  // What the program answers is in words already; what the browser says of it is not.
+  box.textContent = error instanceof TypeError ? `The page lost its program (${error.message}). Is uphaul desk still running? Load the page anew.` : error.message;
 }
 
 const told = async (path) => (await ask(path)).json();
@@ -28,12 +27,8 @@ function header(drive) {
 }
 
 function tools(drive, timeline) {
-  const possible = ["time", "distance", ...(drive.against?.has_place ? ["place"] : [])];
-  for (const name of possible) {
-    const radio = make("input", { type: "radio", name: "axis", value: name, checked: name === "time" });
-    radio.addEventListener("change", () => { timeline.along(name); });
-    at("axis").append(make("label", {}, radio, AXES[name]));
-  }
+  if (drive.against?.has_place) at("axis").append(make("label", {}, make("input", { type: "radio", name: "axis", value: "place" }), "place on the road"));
+  at("axis").addEventListener("change", (e) => { timeline.along(e.target.value); });
   at("back").addEventListener("click", () => timeline.pan(-0.4));
   at("on").addEventListener("click", () => timeline.pan(0.4));
   at("in").addEventListener("click", () => timeline.zoom(0.5));
@@ -105,6 +100,7 @@ try {
   document.body.dataset.ready = "yes";
   await new Fits(drive, timeline).begin();
 } catch (error) {
+  document.body.dataset.broken = "yes";
   failed(error);
   throw error;
 }
