@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import html5lib
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -152,6 +153,28 @@ def test_a_part_past_its_rating_is_no_success_though_every_check_passed() -> Non
     anyway = both("--mark-anyway", "--force")
     assert anyway.exit_code == 1 and f"although {why}" in anyway.output and reference() == 2
     assert f"although {why}" in Path("handover-drive-2.html").read_text(encoding="utf-8")
+
+
+def test_a_step_over_ticks_that_the_log_lacks_is_told_as_such() -> None:
+    """0.8 s of the idle were not written, and the engine's speed was lost for 0.3 s of it."""
+    idles = np.flatnonzero(COLD.read("rpm") > 600.0)
+    kept = np.ones(len(COLD), dtype=bool)
+    kept[idles[20:28]] = False
+    values = COLD.values.copy()
+    values[idles[40:43], COLD.column("rpm")] = np.nan
+    holed = replace(COLD, t_ms=COLD.t_ms[kept], values=values[kept], tune=COLD.tune[kept])
+    bridged = FIELDCHECK.replace("above = 600 }", "above = 600, bridge_s = 1 }")
+    bridged = bridged.replace("below = 900 }", "below = 900, bridge_s = 1 }")
+    enter(Path("check.db"), small(fieldcheck=bridged), holed, hz=HZ)
+    result = run("check.db", "--drive", 1, "--no-mark", "--json", "--to", "page.html")
+    told = json.loads(result.output)
+    assert told["outcome"].startswith("1 of 2 passed") and told["outcome"].endswith("; 1 judged over gaps: Idle.")
+    (idle,) = [c for c in told["checks"] if c["step"] == "idle"]
+    assert idle["gaps"].startswith("0.8 s of it not recorded; engine speed unknown for 3 % of it")
+    assert [a["unlogged_ms"] for a in idle["attempts"]] == [800]
+    assert f"judged over gaps: {idle['gaps']}" in Path("page.html").read_text(encoding="utf-8")
+    read = CliRunner().invoke(main, ["fieldcheck", "check.db", "--drive", "1"])
+    assert f"    judged over gaps: {idle['gaps']}" in read.output.splitlines()
 
 
 def test_what_only_people_know_is_printed_or_is_a_line_to_write_on() -> None:

@@ -328,6 +328,18 @@ def test_a_step_that_moves_tells_its_tune(made: Made) -> None:
     assert "Idle (tune tow)" in [r[0] for r in table.rows]
 
 
+def test_alerts_are_told_with_the_rules_that_were_raised(made: Made) -> None:
+    assert made.report.front is not None
+    days = dict(made.report.front.beside)["On these days"][0]
+    assert isinstance(days, Bullets)
+    for driven in made.handed.drives:
+        (line,) = [item for item in days.items if item.startswith(f"Drive {driven.number}: ")]
+        counts = {e.rule: sum(o.rule == e.rule for o in driven.case.episodes) for e in driven.case.episodes}
+        assert counts
+        assert all(rule if count == 1 else f"{rule} {count}×" in line for rule, count in counts.items())
+        assert all(rule in line for rule in counts)
+
+
 def test_a_limit_that_is_out_of_reach_reads_as_off(made: Made) -> None:
     """Towing on the tune that is not for it: 50 t elsewhere is no limit."""
     (table,) = tables(made.report, "limits")
