@@ -101,7 +101,8 @@ def drag(p: Pieces, r: Pieces) -> Drag | None:
         else:
             mean_u = float(np.hypot(mean_u, 0.5 * MOST_KG * each.mean()))
     if mean >= LEAST_DRAG_N:
-        of, covariance = lost.by([*columns, wind / wind.mean()], None if np.isnan(mass) else each)
+        # what is no more than the doubt is taken for none: slopes are slow, and mass would stand in for wind
+        of, covariance = lost.by([*columns, wind / wind.mean()], each if abs(mass) >= mass_u else None)
         whole = float(of[0] + of[1])
         share = float(of[0]) / whole
         slope = np.array([1.0 - share, -share]) / whole
