@@ -17,7 +17,7 @@ from uphaul.config import demo_config
 from uphaul.desk import load_drive
 from uphaul.desk.judging import Judging, delays_of, shifts_of
 from uphaul.desk.rules_text import Edit
-from uphaul.desk.telling import road, shown_first
+from uphaul.desk.telling import places, road, shown_first
 from uphaul.errors import ConfigError, LogError, UphaulError
 from uphaul.log.drives import Part, log_parts
 from uphaul.log.drives import load_drive as blocks_of
@@ -109,6 +109,15 @@ def test_a_drive_whose_ticks_changed_meanwhile_is_not_mixed(log: Path) -> None:
     other = replace(first.whole, t_ms=first.whole.t_ms + 50)
     with pytest.raises(LogError, match=r"invented\.db.*changed while it was read"):
         load_drive(log, None, after=replace(first, whole=other))
+
+
+@pytest.mark.parametrize("at_ms", [-10.0, 0.0, 0.5, 50.0, 99_960.0, 99_999.5, 1e9])
+def test_a_time_lies_where_the_next_tick_does(log: Path, at_ms: float) -> None:
+    drive = load_drive(log, None)
+    later = [i for i, t in enumerate(drive.whole.t_ms.tolist()) if t >= at_ms]
+    tick = later[0] if later else len(drive.whole) - 1
+    found = places(drive)(at_ms)
+    assert (found["time"], found["distance"]) == (drive.t_s[tick], drive.km[tick])
 
 
 def test_a_drive_with_few_of_the_usual_signals_begins_with_some_of_its_own(tmp_path: Path) -> None:

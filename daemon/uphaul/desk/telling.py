@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from math import isfinite
+from math import ceil, isfinite
 from typing import Any
 
 import numpy as np
@@ -47,7 +47,8 @@ def places(of: DeskDrive, reference: DeskDrive | None = None) -> Places:
     t_ms = of.whole.t_ms
 
     def place(at_ms: float) -> dict[str, float | None]:
-        tick = min(int(np.searchsorted(t_ms, at_ms)), len(t_ms) - 1)
+        # asked for a whole number: for any other numpy turns all of the times into such
+        tick = min(int(t_ms.searchsorted(np.int64(ceil(at_ms)))), len(t_ms) - 1)
         return {name: known(x[tick]) for name, x in lying.items()}
 
     return place
