@@ -5,6 +5,7 @@ The vehicle is a process of its own on a socketcand bus and knows nothing of it.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 import os
@@ -25,6 +26,7 @@ from support.bus_check import drive_it, write_check
 from support.bus_vehicle import Vehicle, socketcand_hub
 from support.daemon import Daemon, Process, command, eventually, running
 from support.gps_peers import free_port
+from uphaul.cli.fieldcheck_seat import Seat
 from uphaul.log import Log
 from uphaul.web.access import Access, store_path
 
@@ -117,6 +119,9 @@ def test_a_seat_at_a_running_daemon_is_taken_left_and_taken_again(road: Road) ->
     first.wait_for("Name of the one who has read this")
     first.say(f"  {NAME}")
     first.wait_for("   0:0", within_s=30)
+    killed = road.terminal()
+    killed.wait_for("It is under way")
+    assert killed.end(signal.SIGKILL)[0] == -signal.SIGKILL
     assert first.end(signal.SIGINT)[0] == 1  # the check is not over
     assert "It goes on at the daemon; the same command takes a seat again." in first.rest()
     second = road.terminal()
@@ -205,6 +210,53 @@ def test_live_killed_and_resumed_replayed_and_looked_at_later_are_the_same_run(r
         replay.wait_for("  page")
         eventually(lambda: get(port, "/check-runs.json")["runs"] == [live], "the same run, replayed", within_s=60)
         assert checked(port)["check"]["steps"] == steps
+
+
+def test_the_sample_s_check_ten_times_as_fast_as_life_is_the_same_run_later(tmp_path: Path) -> None:
+    """The daemon itself on the invented vehicle, its whole rules and check; a busy machine loses ticks, and no more."""
+    log, scenario = tmp_path / "demo.db", tmp_path / "cold.toml"
+    text = (Path(__file__).parents[2] / "replays" / "check-cold.toml").read_text(encoding="utf-8")
+    assert "crank_s = 16\n" in text and "from_s = 75\n" in text
+    later = text.replace("crank_s = 16\n", "crank_s = 120\n").replace("from_s = 75\n", "from_s = 400\n")
+    scenario.write_text(later, encoding="utf-8")  # at this pace sixteen seconds are none
+    arguments = ["demo", "--scenario", str(scenario), "--speed", "10", "--port", "0", "--log", str(log)]
+
+    async def lead(url: str) -> dict[str, Any]:
+        """Until two steps are done, and a moment longer."""
+        async with Seat(url, log) as seat:
+            assert await seat.act(do="check-begin", text=NAME) == ""
+            async with asyncio.timeout(120):
+                while True:
+                    runs = await seat.runs()
+                    if runs and sum(bool(r["attempts"]) for r in runs[-1]["results"]) >= 2:
+                        break
+                    await asyncio.sleep(0.2)
+            assert await seat.act(do="check-end") == ""
+            async with asyncio.timeout(20):
+                while True:
+                    told = await seat.now()
+                    if told is not None and not told["check"]["running"]:
+                        break
+                    await asyncio.sleep(0.1)
+            (run,) = await seat.runs()
+            return run
+
+    with running(Process([sys.executable, "-m", "uphaul", *arguments], stream="stdout")) as demo:
+        url = demo.wait_for("  page").split()[-1].rstrip("/")
+        live = asyncio.run(lead(url))
+        assert demo.end(signal.SIGINT)[0] == 0
+    (looked,) = json.loads(checked_later(log))["runs"]
+    assert (looked.pop("drive"), looked) == (1, live)
+    assert live["confirmed_by"] == NAME and "passed" in verdicts(live).values()
+
+
+def checked_later(log: Path) -> str:
+    """What a look at the log says; its steps are not all done, which the exit status says."""
+    done = subprocess.run(
+        [sys.executable, "-m", "uphaul", "fieldcheck", str(log), "--json"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1, done.stderr
+    return done.stdout
 
 
 def test_what_cannot_be_led_through_is_named(road: Road) -> None:

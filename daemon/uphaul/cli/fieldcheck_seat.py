@@ -1,14 +1,16 @@
 """A terminal's seat at a daemon's field check: pairs with its page as a phone does, asks how it stands, and acts.
 
 Theory of operation. Whoever is logged in as the daemon's user may leave a code beside its log (`uphaul pair` prints
-one); the seat leaves one, takes it at the page, and is a paired device until it is left. No answer is not the end: the
-daemon may be starting again, so `now` gives None then, and the caller asks once more.
+one); the seat leaves one, takes it at the page, and is a paired device until it is left. One whose process was killed is
+taken off the list by the next. No answer is not the end: the daemon may be starting again, so `now` gives None then,
+and the caller asks once more.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 from pathlib import Path
 from typing import Any, Self
 
@@ -20,7 +22,7 @@ from uphaul.web.access import Access, store_path
 __all__ = ["NAME", "Seat"]
 
 NAME = "terminal"
-"""What the device is called in the list of paired ones, and who acts in the log."""
+"""What the device is called in the list of paired ones, with its process; it is who acts in the log."""
 ANSWER_S = 5.0
 
 
@@ -54,9 +56,9 @@ class Seat:
         await self._http.close()
 
     async def _pair(self) -> None:
-        code = await asyncio.to_thread(Access(store_path(self._log)).new_code)
+        code = await asyncio.to_thread(_new_code, Access(store_path(self._log)))
         try:
-            refused = await self._ask("POST", "/pair", {"code": code, "name": NAME})
+            refused = await self._ask("POST", "/pair", {"code": code, "name": f"{NAME} {os.getpid()}"})
         except (aiohttp.ClientError, TimeoutError) as error:
             raise UphaulError(
                 f"{self._log}: a daemon records to it, but no page of one answers at {self._url}/ ({error}): name the "
@@ -99,3 +101,12 @@ class Seat:
             return str((await self._ask("POST", "/act", act)).get("problem", ""))
         except (aiohttp.ClientError, TimeoutError):
             return "not taken: the daemon does not answer"
+
+
+def _new_code(access: Access) -> str:
+    """A code, with the seats of processes that are gone given up. Blocks."""
+    for device in access.devices:
+        name, _, process = device.name.partition(" ")
+        if name == NAME and process.isdigit() and not Path(f"/proc/{process}").exists():
+            access.revoke(device.name)
+    return access.new_code()
