@@ -1,9 +1,9 @@
 """A terminal's seat at a daemon's field check: pairs with its page as a phone does, asks how it stands, and acts.
 
 Theory of operation. Whoever is logged in as the daemon's user may leave a code beside its log (`uphaul pair` prints
-one); the seat leaves one, takes it at the page, and is a paired device until it is left. One whose process was killed is
-taken off the list by the next. No answer is not the end: the daemon may be starting again, so `now` gives None then,
-and the caller asks once more.
+one); the seat leaves one, takes it at the page, and is a paired device until it is left. One whose process was killed
+is taken off the list by the next. No answer is not the end: the daemon may be starting again, so `now` gives None
+then, and the caller asks once more.
 """
 
 from __future__ import annotations
