@@ -11,8 +11,8 @@ from uphaul.analysis.cooling import lets_out_cold, share_at_low_speed, share_whe
 from uphaul.analysis.pair import Pair
 from uphaul.analysis.pieces import PIECE_MS, Pieces
 from uphaul.analysis.spans import runs
-from uphaul.analysis.whole import ROLES
-from uphaul.physics.basis import Bools
+from uphaul.analysis.whole import ROLES, WholeDrive
+from uphaul.physics.basis import Bools, Ints
 
 __all__ = [
     "UNKNOWN",
@@ -145,19 +145,45 @@ def slip(pair: Pair) -> Seen:
 
 
 def missing(pair: Pair) -> Seen:
-    """The largest share of time without a reading of a sensor that was there, while the engine ran."""
+    """The largest share of time without a reading of a sensor that was there, while engine and log ran."""
     p = pair.here
     running = p.of("rpm") > 300.0 if p.has("rpm") else np.ones(len(p), dtype=bool)
     if np.count_nonzero(running) < 30:
         return UNKNOWN
     worst, where = 0.0, np.zeros(len(p), dtype=bool)
+    resumed = _resumed(p.drive)
     for role in _MEASURED:
         if p.has(role):
-            gone = (1.0 - p.known(role)) * running
+            lost = np.isnan(p.drive.read(role))
+            gone = p.share(lost & ~_beside_gap(lost, resumed, p.drive.t_ms)) * running
             share = float(gone.sum() / running.sum())
             if share > worst:
                 worst, where = share, gone > 0.4
     return 100.0 * worst, 0.0, longest(p, where)
+
+
+GAP_STEPS, BESIDE_GAP_MS = 1.5, 10_000
+"""A step between ticks that is longer than so many usual ones is a gap. What is missing for no longer than this up to a
+gap, or from it on, may be the log's lack: what was not read in the gap is stale after it, and a source that begins anew
+takes its time. Source of both: our own choice; an adapter of diagnosis needs some seconds."""
+
+
+def _resumed(drive: WholeDrive) -> Ints:
+    """The ticks at which the log began or went on after a gap."""
+    step = np.diff(drive.t_ms)
+    return np.concatenate(([0], np.flatnonzero(step > GAP_STEPS * np.median(step)) + 1))
+
+
+def _beside_gap(lost: Bools, resumed: Ints, t_ms: Ints) -> Bools:
+    """Of the ticks without a reading those that hang together with a gap and lie near it."""
+    out = np.zeros(len(lost), dtype=bool)
+    for start, stop in runs(lost):
+        first, last = np.searchsorted(resumed, start), np.searchsorted(resumed, stop, side="right")
+        for at in resumed[first:last].tolist():
+            before_ms, after_ms = t_ms[max(at - 1, 0)] - BESIDE_GAP_MS, t_ms[min(at, stop - 1)] + BESIDE_GAP_MS
+            near = np.searchsorted(t_ms, (before_ms, after_ms))
+            out[max(start, int(near[0])) : min(stop, int(near[1]) + 1)] = True
+    return out
 
 
 _MEASURED = tuple(

@@ -70,10 +70,9 @@ class Pieces:
             self._means[role] = np.where(2 * count >= self._lengths, total / np.maximum(count, 1), np.nan)
         return self._means[role]
 
-    def known(self, role: str) -> Floats:
-        """(P,) the share of a piece's ticks at which a role was known."""
-        known = ~np.isnan(self.drive.read(role))
-        return np.add.reduceat(known, self._starts, dtype=np.int64) / self._lengths
+    def share(self, where: Bools) -> Floats:
+        """(P,) the share of a piece's ticks at which `where` (N,) holds."""
+        return np.add.reduceat(where, self._starts, dtype=np.int64) / self._lengths
 
     def steady(self, *roles: str) -> Bools:
         """(P,) whether each role moved by no more than its tolerance (`maps.TOLERANCE`) over this piece and the one
