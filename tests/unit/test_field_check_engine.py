@@ -437,7 +437,25 @@ def test_what_is_missing_is_told_in_words() -> None:
     engine.run(block(rpm=[1200.0], boost=[35.5], egt=[np.nan]))
     now = engine.now()
     assert now is not None
-    assert [m.words for m in now.missing] == ["rpm 300 too low", "boost 15.5 kPa too high", "egt unknown"]
+    assert [m.words for m in now.missing] == ["rpm 300 too low", "boost 16 kPa too high", "egt unknown"]
+
+
+def test_how_far_a_temperature_is_off_is_told_in_kelvin() -> None:
+    waits = (WaitsFor("egt", BELOW, 200.0),)
+    engine = FieldCheckEngine(check(step(measure(Take.MEAN), waits_for=waits)), SIGNALS, TUNES, whole=True)
+    engine.run(block(egt=[207.5]))
+    now = engine.now()
+    assert now is not None
+    assert [(m.words, m.by, m.unit) for m in now.missing] == [("egt 7.5 K too high", 7.5, "K")]
+
+
+def test_after_a_step_of_the_hot_road_the_next_one_is_of_the_hot_road_too() -> None:
+    """What a cold morning alone can tell is not asked for on the way, and is asked for again when the rest is done."""
+    cold = step(measure(Take.MEAN), name="key-on", waits_for=(WaitsFor("rpm", BELOW, 50.0),), part=Part.COLD)
+    first = step(measure(Take.MEAN), name="cruise", for_ms=500)
+    last = step(measure(Take.MEAN), name="climb", waits_for=(WaitsFor("boost", ABOVE, 90.0),), for_ms=200)
+    _, news = run(check(cold, first, last), block(rpm=RPM, boost=[*[0.0] * 9, *[100.0] * 6]))
+    assert [n.step for n in news if n.kind is NewsKind.NEXT] == ["key-on", "climb", "key-on"]
 
 
 def test_what_must_hold_for_a_time_counts_down() -> None:

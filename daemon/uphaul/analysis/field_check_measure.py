@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from uphaul.analysis.field_check import EXPECTED, Amount, Band, FieldCheck, Measure, Measured, OfSheet, Step, Take
+from uphaul.analysis.field_check import (
+    EXPECTED,
+    Amount,
+    Band,
+    FieldCheck,
+    Measure,
+    Measured,
+    OfSheet,
+    Step,
+    Take,
+    Verdict,
+)
 from uphaul.physics.basis import Bools, Floats, Ints
 from uphaul.rules import Curve
 from uphaul.signals import Signal, index_of
@@ -15,7 +26,7 @@ from uphaul.units import convert
 from uphaul.vehicle import Vehicle
 from uphaul.vehicle.sheet import Airbox, ChargeCooler, Clutch, Cooling, Exhaust, Injectors, Part, Turbo
 
-__all__ = ["KNOWN_LEAST", "SHEET", "Measuring", "rating", "unit_of"]
+__all__ = ["KNOWN_LEAST", "SHEET", "Measuring", "rating", "unit_of", "verdict_of"]
 
 KNOWN_LEAST = 0.9
 """Share of a step's ticks at which a signal must be known for a measure of it to be told."""
@@ -283,3 +294,20 @@ def _steepest(t_ms: Ints, y: Floats, where: Ints) -> tuple[float, int | None, st
     rate = (y[there] - y[before[there]]) / ((t_ms[there] - t_ms[before[there]]) / 1000.0)
     at = int(np.argmax(rate))
     return float(rate[at]), int(where[np.flatnonzero(there)[at]]), ""
+
+
+def verdict_of(step: Step, measured: Sequence[Measured]) -> tuple[Verdict, str]:
+    """What came of an attempt by its measures, and why where it did not pass."""
+    titles = {m.name: m.title for m in step.measures}
+    failed = [titles[m.name] for m in measured if m.ok is False]
+    if failed:
+        return Verdict.FAILED, "outside its band: " + ", ".join(failed)
+    banded = [m for m in measured if m.why and _has_band(step, m.name)]
+    if banded:
+        return Verdict.UNKNOWN, "; ".join(f"{titles[m.name]}: {m.why}" for m in banded)
+    return Verdict.PASSED, ""
+
+
+def _has_band(step: Step, name: str) -> bool:
+    measure = next(m for m in step.measures if m.name == name)
+    return measure.band is not None or bool(measure.tunes)

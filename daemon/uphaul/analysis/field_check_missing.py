@@ -36,7 +36,8 @@ def missing_of(
     by = (limit - values[column]) * wait.side
     if np.isnan(by):
         return Missing(wait.signal, by, unit, f"{name}: what its limit goes by is unknown")
-    shown = f"{by:.3g}" if by < 1000 else f"{by:.0f}"
+    shown = f"{by:.0f}" if by >= 10 else f"{by:.2g}"
+    unit = {"degC": "K", "degF": "°F"}.get(unit, unit)  # of a difference
     what = "low" if wait.side == ABOVE else "high"
     words = f"{name} {shown} too {what}" if unit in ("1", wait.signal) else f"{name} {shown} {unit} too {what}"
     return Missing(wait.signal, float(by), unit, words)

@@ -22,18 +22,18 @@ from uphaul.analysis.field_check import (
     Attempt,
     FieldCheck,
     FieldCheckRun,
-    Measured,
     Missing,
     News,
     NewsKind,
     Now,
+    Part,
     Span,
     Step,
     StepResult,
     Verdict,
     WaitsFor,
 )
-from uphaul.analysis.field_check_measure import Measuring
+from uphaul.analysis.field_check_measure import Measuring, verdict_of
 from uphaul.analysis.field_check_missing import missing_of
 from uphaul.analysis.field_check_stretch import Stretch, unlogged_ms
 from uphaul.rules import ABOVE, Action, Kind, Rule, Setting
@@ -118,6 +118,7 @@ class Progress:
         self._tune = NO_TUNE
         self._last_ms: int | None = None
         self._values = np.full(len(around.signals), np.nan)
+        self._part: Part | None = None
         self._told: Key | None = None
         self._all_told = False
         self._look_again = False
@@ -221,6 +222,7 @@ class Progress:
                 self._held_up[key] = f"an alert stood when all else held: {asking.words}"
             elif key in self._results and key not in self._stretches and self._may_begin(key):
                 self._stretches[key] = Stretch(now_ms, tune)
+                self._part = step.part
                 news.append(News(now_ms, NewsKind.HOLD, step.name, key[1], f"{step.title}: hold it"))
         return news
 
@@ -273,7 +275,7 @@ class Progress:
         step, result = self._check.steps[key[0]], self._results[key]
         t, values = stretch.ticks()
         measured = self._measuring.measure(key[0], stretch.tunes[0], t, values)
-        verdict, why = _verdict(step, measured)
+        verdict, why = verdict_of(step, measured)
         if stopped:
             verdict, why = Verdict.STOPPED, stopped
         attempt = Attempt(
@@ -310,10 +312,14 @@ class Progress:
     # ---------------------------------------------------------------------------------------------- what is told
 
     def _to_do(self) -> Key | None:
-        """The step to be done now: one that holds, else the first that is open, in the present tune if it can be."""
+        """The step to be done now: one that holds, else the first that is open, in the present tune if it can be.
+
+        Those of the part in which the last one was begun come first: on the hot road nobody is told of a cold morning.
+        """
         for key in self._stretches:
             return key
         ready = [k for k in self._results if self._may_begin(k)]
+        ready = [k for k in ready if self._check.steps[k[0]].part is self._part] or ready
         tune = self._tune_name()
         here = [k for k in ready if k[1] in ("", tune)]
         first = next(iter(ready), None)
@@ -389,19 +395,3 @@ def _rule(n: int, wait: WaitsFor) -> Rule:
 
 def _known(n: int, wait: WaitsFor) -> Rule:
     return Rule(f"known {n}", Kind.LOST, wait.signal, ABOVE, Setting(on_delay_ms=wait.bridge_ms), Action.NOTE)
-
-
-def _verdict(step: Step, measured: Sequence[Measured]) -> tuple[Verdict, str]:
-    titles = {m.name: m.title for m in step.measures}
-    failed = [titles[m.name] for m in measured if m.ok is False]
-    if failed:
-        return Verdict.FAILED, "outside its band: " + ", ".join(failed)
-    banded = [m for m in measured if m.why and _has_band(step, m.name)]
-    if banded:
-        return Verdict.UNKNOWN, "; ".join(f"{titles[m.name]}: {m.why}" for m in banded)
-    return Verdict.PASSED, ""
-
-
-def _has_band(step: Step, name: str) -> bool:
-    measure = next(m for m in step.measures if m.name == name)
-    return measure.band is not None or bool(measure.tunes)
