@@ -491,6 +491,32 @@ async def test_no_page_from_elsewhere_looks_or_judges(drives: tuple[DeskDrive, D
             assert "Server" not in answer.headers
 
 
+@pytest.mark.asyncio
+async def test_a_question_about_all_of_the_drive_is_not_kept_waiting_for_somebody_to_look(
+    drives: tuple[DeskDrive, DeskDrive], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("uphaul.desk.server.PATIENCE_S", 3600.0)
+    async with asyncio.timeout(30), serve(make_desk(drives[0])) as port, aiohttp.ClientSession() as session:
+        async with session.get(f"http://127.0.0.1:{port}/rest.json") as answer:
+            assert len((await answer.json())["signals"]) == len(drives[0].signals)
+
+
+@pytest.mark.asyncio
+async def test_all_of_the_drive_is_read_though_nobody_looks(
+    drives: tuple[DeskDrive, DeskDrive], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("uphaul.desk.server.PATIENCE_S", 0.0)
+    all_of_it = threading.Event()
+
+    def load(before: object) -> tuple[DeskDrive, DeskDrive | None]:
+        if before is not None:
+            all_of_it.set()
+        return drives[0], None
+
+    async with serve(make_desk(load)):
+        assert await asyncio.to_thread(all_of_it.wait, 30)
+
+
 @contextlib.asynccontextmanager
 async def running(*arguments: str) -> AsyncIterator[tuple[asyncio.subprocess.Process, list[str]]]:
     """The command and the four lines that it begins with."""

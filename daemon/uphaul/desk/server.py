@@ -213,8 +213,8 @@ class _Desk:
         self._begin("lines", self._made(self._seen(), _Open.seen_first))
         self._begin("patience", self._patience())
         self._begin("whole", self._whole())
-        self._begin("judged", self._made(self._ready(), _Open.judged))
-        self._begin("limits", self._made(self._ready(), lambda open_: open_.seen_first(open_.drive.rules)))
+        self._begin("judged", self._made(self._all(), _Open.judged))
+        self._begin("limits", self._made(self._all(), lambda open_: open_.seen_first(open_.drive.rules)))
 
     async def end(self, app: web.Application) -> None:
         """Wait for what is under way: a thread cannot be cancelled."""
@@ -228,7 +228,7 @@ class _Desk:
         return await asyncio.to_thread(lambda: _Open(*self._load(None)))
 
     async def _patience(self) -> None:
-        """Until the drive is seen, or a while has passed in which nobody looked: reading on would hold the page up."""
+        """Until the drive is seen or more is asked, or nobody looked for a while: reading on would hold the page up."""
         await self._tasks["text"]
         await self._tasks["lines"]
         with contextlib.suppress(TimeoutError):
@@ -255,7 +255,11 @@ class _Desk:
         return open_
 
     async def _ready(self) -> _Open:
-        """With all of the drive."""
+        """With all of the drive, which is asked for."""
+        self._looked.set()
+        return await self._all()
+
+    async def _all(self) -> _Open:
         open_: _Open = await asyncio.shield(self._tasks["whole"])
         return open_
 
