@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from uphaul.analysis.looks import UNKNOWN, Seen, longest
@@ -32,26 +30,22 @@ def over_boost(pair: Pair) -> Seen:
 
 def actuator_reach(pair: Pair) -> Seen:
     """How much further the actuator closes at its furthest than in the reference, in % of its way."""
-    return _actuator_end(pair, lambda p: p.of("boost_actuator"), lambda p: p.of("rpm"), 0.9)
+    return _actuator_end(pair, 0.997)
 
 
 def actuator_opens(pair: Pair) -> Seen:
-    """How much less far the actuator opens at its furthest than in the reference, in % of its way.
-
-    It opens for moments, as when the foot lifts: by the tick, not by the piece.
-    """
-    return _actuator_end(pair, lambda p: p.drive.read("boost_actuator"), lambda p: p.drive.read("rpm"), 0.003)
+    """How much less far the actuator opens at its furthest than in the reference, in % of its way."""
+    return _actuator_end(pair, 0.003)
 
 
-def _actuator_end(
-    pair: Pair, closed: Callable[[Pieces], Floats], rpm: Callable[[Pieces], Floats], share: float
-) -> Seen:
+def _actuator_end(pair: Pair, share: float) -> Seen:
+    """By the tick, not by the piece: it may be there for moments only, as when the foot lifts."""
     if pair.there is None:
         return UNKNOWN
     ends = []
     for p in (pair.here, pair.there):
-        at = closed(p)
-        known = at[np.isfinite(at) & (rpm(p) > 300.0)]
+        closed = p.drive.read("boost_actuator")
+        known = closed[np.isfinite(closed) & (p.drive.read("rpm") > 300.0)]
         if len(known) < 60:
             return UNKNOWN
         ends.append(float(np.quantile(known, share)))
@@ -71,7 +65,7 @@ def swallow_shut(pair: Pair) -> Seen:
         if found is None:
             return UNKNOWN
         ends.append(found)
-    return ends[0][0] - ends[1][0], 3.0, longest(pair.here, ends[0][1], 2)
+    return ends[0][0] - ends[1][0], 4.0, longest(pair.here, ends[0][1], 2)
 
 
 def _least_swallow(p: Pieces) -> tuple[float, Bools] | None:
@@ -79,5 +73,5 @@ def _least_swallow(p: Pieces) -> tuple[float, Bools] | None:
     known = np.isfinite(number)
     if np.count_nonzero(known) < 60:
         return None
-    least = float(np.quantile(number[known], 0.1))
+    least = float(np.quantile(number[known], 0.03))
     return least, number <= least

@@ -120,7 +120,7 @@ SIGNS: tuple[Sign, ...] = (
     Sign("swallow", "%", 3.5, "more gets past the turbine than the actuator's position says",
          "less gets past the turbine than the actuator's position says",
          ("boost_actuator", "exhaust_pressure", "egt", "charge", "rpm", "map", "baro"), looks.compared("swallow")),
-    Sign("swallow_shut", "%", 4.0, "more gets past the turbine where boost control holds all it can",
+    Sign("swallow_shut", "%", 5.0, "more gets past the turbine where boost control holds all it can",
          "less gets past the turbine where boost control holds all it can",
          ("exhaust_pressure", "egt", "charge", "rpm", "map", "baro"), boost_looks.swallow_shut),
     Sign("turbo_speed", "rpm", 1400.0, "turbo turns faster for the same work", "turbo turns slower for the same work",
