@@ -496,9 +496,13 @@ async def test_a_question_about_all_of_the_drive_is_not_kept_waiting_for_somebod
     drives: tuple[DeskDrive, DeskDrive], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("uphaul.desk.server.PATIENCE_S", 3600.0)
-    async with asyncio.timeout(30), serve(make_desk(drives[0])) as port, aiohttp.ClientSession() as session:
-        async with session.get(f"http://127.0.0.1:{port}/rest.json") as answer:
-            assert len((await answer.json())["signals"]) == len(drives[0].signals)
+    async with (
+        asyncio.timeout(30),
+        serve(make_desk(drives[0])) as port,
+        aiohttp.ClientSession() as session,
+        session.get(f"http://127.0.0.1:{port}/rest.json") as answer,
+    ):
+        assert len((await answer.json())["signals"]) == len(drives[0].signals)
 
 
 @pytest.mark.asyncio
