@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,6 +23,7 @@ from uphaul.analysis.field_check import (
     Verdict,
 )
 from uphaul.reports.checked import Checked, accepted, merged, outcome, reading, telling
+from uphaul.web.check import check_told
 
 NAN, INF = float("nan"), float("inf")
 IDLE = Step("idle", Part.COLD, "Idle", "", "", (), (Measure("speed", "idle speed", "rpm", Take.MEAN),))
@@ -184,14 +188,22 @@ def test_a_difference_says_to_which_side_it_lies(measure: Measure, measured: Mea
 def test_a_step_that_was_judged_over_gaps_says_so_and_so_does_the_outcome() -> None:
     step = Step("idle", Part.COLD, "Idle", "", "", (), (Measure("speed", "idle speed", "rpm", Take.MEAN),), moving=True)
     measured = (Measured("speed", 800.0, "rpm", unknown=0.06),)
-    over = Attempt((0, 9000), "tow", Verdict.PASSED, measured, "", ("stock",), 700, True, (("egt", 0.02), ("coolant", 0.009)))
+    bridged = (("egt", 0.02), ("coolant", 0.009))
+    over = Attempt((0, 9000), "tow", Verdict.PASSED, measured, "", ("stock",), 700, True, bridged)
     (row,) = merged(FieldCheck("check", (step,)), [(1, idle(Verdict.PASSED, over))])
     assert row.gaps == (
         "0.7 s of it not recorded; a gap in the recording ended it; EGT unknown for 2 % of it; "
         "engine speed unknown for 6 % of it"
     )
-    assert row.in_tune == "tow, then stock"
+    assert row.driven == "Idle (tune tow, then stock)"
     assert outcome([row]) == "1 of 1 passed; 1 judged over gaps: Idle."
+    follower: Any = SimpleNamespace(
+        check=FieldCheck("check", (step,)), now=lambda: None, news=(), said=0, runs=(idle(Verdict.PASSED, over),)
+    )
+    page = check_told(follower)
+    assert page is not None
+    (shown,) = page["steps"]
+    assert (shown["title"], shown["gaps"]) == (row.driven, row.gaps)
     (whole,) = merged(CHECK, [(1, idle(Verdict.PASSED, attempt(Verdict.PASSED)))])[:1]
     assert (whole.gaps, outcome([whole])) == ("", "1 of 1 passed.")
 

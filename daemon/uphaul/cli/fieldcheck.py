@@ -162,8 +162,7 @@ def _steps(rows: Sequence[Checked]) -> None:
     widths = [max((len(line[i]) for lines in told for line in lines), default=0) for i in range(3)]
     for row, lines in zip(rows, told, strict=True):
         tries = f", at attempt {len(row.tried)}" if len(row.tried) > 1 else ""
-        title = f"{row.title} (tune {row.in_tune})" if row.in_tune else row.title
-        click.echo(f"{title}: {row.verdict.value}{tries}" + (f" ({row.why})" if row.why else ""))
+        click.echo(f"{row.driven}: {row.verdict.value}{tries}" + (f" ({row.why})" if row.why else ""))
         if row.gaps:
             click.echo(f"    judged over gaps: {row.gaps}")
         for name, value, band, beyond in lines:

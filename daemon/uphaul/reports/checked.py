@@ -30,6 +30,7 @@ __all__ = [
     "Tried",
     "accepted",
     "gaps",
+    "in_tune",
     "measure_of",
     "merged",
     "outcome",
@@ -82,12 +83,11 @@ class Checked:
         return f"{self.step.title}, {self.tune}" if self.tune else self.step.title
 
     @property
-    def in_tune(self) -> str:
-        """Under which tunes the deciding attempt was driven, where its title does not say it: ``tow, then tow-max``."""
-        if self.tune or self.decided is None or not self.step.moving:
-            return ""
-        a = self.decided.attempt
-        return ", then ".join(t or "unknown" for t in (a.tune, *a.tunes_after))
+    def driven(self) -> str:
+        """The title, with the tunes under which the deciding attempt was driven where that does not say them."""
+        return (
+            self.title if self.tune or self.decided is None else self.title + in_tune(self.decided.attempt, self.step)
+        )
 
     @property
     def gaps(self) -> str:
@@ -239,6 +239,12 @@ def _of_expected(text: str, unit: str, *, least: bool) -> str:
         return "not under" if least else "not over"
     under = text[0] == "-"
     return f"at {'most' if under == least else 'least'} {far} {'under' if under else 'over'}"
+
+
+def in_tune(attempt: Attempt, step: Step) -> str:
+    """The tunes in which a step was driven, to follow its title: `` (tune tow, then tow-max)``; empty at a stand."""
+    tunes = ", then ".join(t or "unknown" for t in (attempt.tune, *attempt.tunes_after))
+    return f" (tune {tunes})" if step.moving else ""
 
 
 def gaps(attempt: Attempt, step: Step) -> str:

@@ -9,7 +9,7 @@ from uphaul.analysis.field_check import Band, Measure, OfSheet
 from uphaul.analysis.field_check_measure import unit_of
 from uphaul.analysis.ratings import WHERE
 from uphaul.reports.case import Case
-from uphaul.reports.checked import accepted, gaps, measure_of, reading, title_of
+from uphaul.reports.checked import accepted, gaps, in_tune, measure_of, reading, title_of
 from uphaul.reports.handover_case import Driven, Handover
 from uphaul.reports.handover_front import used_words, verdict_words, weight
 from uphaul.reports.page import Block, Bullets, Para, Section, Table
@@ -35,8 +35,7 @@ def attempts(handed: Handover) -> Section:
         for tried in row.tried:
             a = tried.attempt
             span = f"{clock(a.t_ms[0])} to {clock(a.t_ms[1])}"
-            tunes = ", then ".join(t or "unknown" for t in (a.tune, *a.tunes_after))
-            title = row.title if row.tune or not row.step.moving else f"{row.title} (tune {tunes})"
+            title = row.title if row.tune else f"{row.title}{in_tune(a, row.step)}"
             head = (title, str(tried.drive), span, verdict_words(a.verdict))
             said = [a.why] if a.why else []
             if missing := gaps(a, row.step):
@@ -122,8 +121,8 @@ def used(handed: Handover) -> Section:
     header = ("part", "rating", "use", "rated", "1 s", "10 s", "60 s", "told by")
     if rows:
         blocks.append(Table("Use of each rating", header, tuple(rows), (2, 3, 4, 5, 6)))
-        header = ("part", "rating", "drive", "at", "engine speed", "road speed", "slope", "height", "tune")
-        blocks.append(Table("When and where that was", header, tuple(places), tuple(range(2, 8))))
+        of_place = ("part", "rating", "drive", "at", "engine speed", "road speed", "slope", "height", "tune")
+        blocks.append(Table("When and where that was", of_place, tuple(places), tuple(range(2, 8))))
     items = [f"{part}, {rating}: not told: {why}" for part, rating, why in handed.not_told()]
     for d in handed.drives:
         for e in d.used.estimates:

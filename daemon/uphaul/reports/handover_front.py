@@ -103,10 +103,9 @@ def checks(handed: Handover) -> Table:
             lines = [(row.why or "–", "", "")]
         if row.gaps:
             lines.append((f"judged over gaps: {row.gaps}", "", ""))
-        title = f"{row.title} (tune {row.in_tune})" if row.in_tune else row.title
         result = verdict_words(row.verdict) + (", with gaps" if row.gaps else "")
         for i, (what, value, band) in enumerate(lines):
-            head, end = (title, result) if i == 0 else ("", "")
+            head, end = (row.driven, result) if i == 0 else ("", "")
             rows.append((head, end, what, value, band))
             weights.append(weight(row.verdict))
     more = (

@@ -119,9 +119,17 @@ def _steps(run: FieldCheckRun, steps: dict[str, Step]) -> list[dict[str, Any]]:
 
 
 def _result(result: StepResult, step: Step) -> dict[str, Any]:
-    from uphaul.reports.checked import accepted, gaps, measure_of, reading, title_of  # not asked for, no memory
+    from uphaul.reports.checked import (
+        accepted,
+        gaps,
+        in_tune,
+        measure_of,
+        reading,
+        title_of,
+    )  # not asked for, no memory
 
     last = result.attempts[-1] if result.attempts else None
+    driven = "" if last is None else in_tune(last, step)
     lines = []
     for m in () if last is None else last.measured:
         of = measure_of(step, m)
@@ -129,7 +137,7 @@ def _result(result: StepResult, step: Step) -> dict[str, Any]:
         lines.append(line)
     return {
         "key": f"{result.step}:{result.tune}" if result.tune else result.step,
-        "title": f"{step.title}, {result.tune}" if result.tune else step.title,
+        "title": f"{step.title}, {result.tune}" if result.tune else step.title + driven,
         "verdict": result.verdict.value,
         "why": result.why or ("" if last is None else last.why),
         "attempts": len(result.attempts),
