@@ -61,7 +61,7 @@ def test_what_came_of_it_is_kept_once_and_made_anew_by_another_check(tmp_path: P
     log = log_of_two(tmp_path / "trip.db", config=small())
     asked = (log, "--drive", 1, "--drive", 2, "--keep")
     told = run(*asked)
-    assert "Drive 1: what came of the check kept.\nDrive 2: what came of the check kept." in told.output
+    assert "Drive 1: what came of the check is kept.\nDrive 2: what came of the check is kept." in told.output
     with Log.open(log) as file:
         rows = [row for n in (1, 2) for row in file.field_checks(n)]
     runs = json.loads(run(log, "--drive", 1, "--drive", 2, "--json").output)["runs"]

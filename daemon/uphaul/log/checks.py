@@ -17,10 +17,10 @@ __all__ = ["Keeping", "keep_checks"]
 class Keeping(StrEnum):
     """What became of a run that was to be kept."""
 
-    NEW = "kept"
-    INSTEAD = "kept in the place of an earlier look"
+    NEW = "is kept"
+    INSTEAD = "is kept in the place of an earlier look"
     SAME = "is kept already"
-    DRIVEN = "not kept: the log has what was told when it was driven, which is not overwritten"
+    DRIVEN = "is not kept: the log has what was told when it was driven, which is not overwritten"
 
 
 def keep_checks(path: Path, rows: Sequence[CheckRow]) -> list[Keeping]:
