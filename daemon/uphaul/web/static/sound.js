@@ -1,7 +1,6 @@
 // Sound on the page: actions are told apart by rhythm, not by pitch. Browsers allow none before the first tap.
 
 import { device } from "./device.js";
-import { sound as prompted } from "./prompts.js";
 
 // Start and length of each tone, in seconds.
 const RHYTHMS = {
@@ -20,6 +19,7 @@ let changed = () => {};
 let heard = null; // number of the last call for a sound; null before the first event
 let ends = 0; // when the last tone of an alert ends, in seconds of the context
 let asked = null; // number of the last prompt of a field check
+let calling = false; // whether an alert calls
 let prompts = []; // those that sound or wait for it: when each ends, and what cuts it off
 
 export const audible = () => device.sound && context?.state === "running";
@@ -61,15 +61,18 @@ export function hear(sound) {
 }
 
 /** Called with every event, after `hear`: each prompt of a field check sounds once, when no alert does; none while one `calls`. */
-export function hearPrompt(prompt, calls) {
+export async function hearPrompt(prompt, calls) {
   const number = prompt?.number ?? 0;
   const news = asked !== null && number !== asked && number > 0;
   asked = number;
+  calling = calls;
   if (!news || calls || !audible()) return;
+  const { sound } = await import("./prompts.js"); // few drives hear any: no part of the first view
+  if (calling) return;
   const now = context.currentTime;
   prompts = prompts.filter((each) => each.until > now);
   const free = Math.max(ends, prompts.at(-1)?.until ?? 0);
-  prompts.push(prompted(context, prompt.kind, free > now ? free + PAUSE_S : now + 0.02));
+  prompts.push(sound(context, prompt.kind, free > now ? free + PAUSE_S : now + 0.02));
 }
 
 // The first tap turns sound on; what stands unseen at that time is then told.
