@@ -172,6 +172,18 @@ def test_says_which_signal_is_missing() -> None:
     assert "no egt" in found.reason
 
 
+def test_a_tune_that_is_unknown_for_a_moment_is_told_all_the_same() -> None:
+    reference, drive = sound_pairs()[0]
+
+    def untold(ticks: int) -> tuple[str, ...]:
+        tune = reference.tune.copy()
+        tune[:ticks] = -1
+        return compare(drive, replace(reference, tune=tune)).cautions
+
+    assert not any("tune" in c for c in untold(8))
+    assert any("the tune is not told in both drives" in c for c in untold(len(reference) // 2))
+
+
 def test_another_tune_is_not_compared() -> None:
     reference, drive = sound_pairs()[0]
     other = replace(drive, tune=np.full(len(drive), 0, dtype=np.int16))

@@ -161,3 +161,11 @@ def test_a_sign_is_taken_from_pulls_where_steady_driving_cannot_tell_it() -> Non
 def test_pulls_without_a_difference_are_no_sign() -> None:
     drive = day([IDLING, THIRD, REST])
     assert all(abs(e.strength) < 0.6 for e in evidence(Pair(drive, day([IDLING, THIRD, REST], ambient=5.0))))
+
+
+def test_figures_are_written_without_exponents() -> None:
+    drive = day([IDLING, THIRD, REST])
+    seen = replace(sign("boost", drive, drive), value=-1234.5, uncertainty=324.0, strength=-3.0)
+    assert seen.text.endswith(": -1,230 kPa (give or take 320)")
+    assert replace(seen, value=-0.012, uncertainty=0.63, strength=-3.0).text.endswith(": -0.01 kPa (give or take 0.63)")
+    assert replace(seen, value=16.66, uncertainty=7.25, strength=3.0).text.endswith(": +16.7 kPa (give or take 7.2)")

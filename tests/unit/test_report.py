@@ -17,10 +17,13 @@ import pypdf
 import pytest
 from click.testing import CliRunner
 
+from support.complained import enter
 from support.complaints import EVIL, GAP_S, LOST_MS, MARKS_MS, PEAK_DEGC, log_of
+from support.whole_drives import CRUISING, IDLING, Leg, by_hand
 from uphaul.alerts import Notice, NoticeKind
 from uphaul.cli import main
 from uphaul.cli.report_case import read_case
+from uphaul.config import demo_config
 from uphaul.log.reader import Log
 from uphaul.reports.case import Case, Looked, look
 from uphaul.reports.complaint import BANNER, answer, complaint
@@ -242,6 +245,22 @@ def test_a_reference_of_another_vehicle_is_told_with_what_differs(made: Made) ->
         assert "engine displacement 3.2 L, in the reference 2.8 L" in said
     assert "drive 1 of trip.db, Rig two (invented)" in words(page)
     assert "another vehicle" not in words(made.page)
+
+
+def test_what_full_load_pulls_say_stands_in_a_table(tmp_path: Path) -> None:
+    third = Leg(8.0, rpm=(1500.0, 3300.0), speed=(8.0, 17.6), pedal=1.0, boost=120.0, egt=(450.0, 690.0), gear=3.0)
+    config, log = demo_config("demo"), tmp_path / "pulls.db"
+    for kpa in (0.0, -30.0):
+        enter(log, config, by_hand([IDLING, replace(third, boost=120.0 + kpa), CRUISING], 10), hz=10)
+    with Log.open(log) as file:
+        case, reference = read_case(file, 2), read_case(file, 1)
+    looked = look(case, reference)
+    report = complaint(case, looked, reference)
+    (table,) = (t for t in tables(report, "beside") if t.caption == "Differences in full-load pulls")
+    row = next(r for r in table.rows if r[0] == "manifold pressure")
+    assert row[1].startswith("\N{MINUS SIGN}30")
+    assert row[3:] == ("yes", "1 / 1", "2,100 to 3,200")
+    assert "1 full-load pull met 1 of the reference" in dict(answer(case, looked, reference))["How sure"]
 
 
 def test_without_a_reference_it_says_so_and_compares_nothing(made: Made) -> None:

@@ -53,6 +53,9 @@ choice."""
 SAME_TOP_KPA = 4.0
 """Highest pressures nearer together than that are held by one target. Source: our own choice."""
 
+MOMENT = 0.02
+"""Share of a drive in which the tune may be unknown, as when it begins. Source: our own choice."""
+
 _MORE_EDGES = {"oil_temp": tuple(float(x) for x in range(-40, 171, 10))}
 
 
@@ -140,7 +143,7 @@ def compare_pieces(here: Pieces, there: Pieces, *, steady: bool = True, only: tu
         if only and quantity.name not in only:
             continue
         y = load if quantity.y == "load" else quantity.y
-        missing = [r for r in (*quantity.roles, y) if not r or not (here.has(r) and there.has(r))]
+        missing = [r for r in dict.fromkeys((*quantity.roles, y)) if not r or not (here.has(r) and there.has(r))]
         if missing or not same:
             reason = "another tune" if not missing else f"no {', '.join(m or 'load' for m in missing)} in both drives"
             out.append(_nothing(quantity, "rpm", y, reason))
@@ -155,12 +158,18 @@ def compare_pieces(here: Pieces, there: Pieces, *, steady: bool = True, only: tu
 def _same_tune(here: Pieces, there: Pieces) -> tuple[set[int], list[str]]:
     """Numbers of the drive's tunes that the reference has too, by name; unknown goes with anything."""
     names, others = here.drive.tunes, there.drive.tunes
-    used = set(np.unique(here.tune).tolist())
-    met = {others[i] if 0 <= i < len(others) else "" for i in np.unique(there.tune).tolist()}
+    used, reference = _tunes(here), _tunes(there)
+    met = {others[i] if 0 <= i < len(others) else "" for i in reference}
     if "" in met or used == {NO_TUNE}:
         return used, ["the tune is not told in both drives: a difference may be the tune's"]
     same = {i for i in used if i == NO_TUNE or (i < len(names) and names[i] in met)}
     return same, [] if same == used else ["part of the drive was driven in a tune that the reference has not"]
+
+
+def _tunes(p: Pieces) -> set[int]:
+    """Numbers of the tunes that were driven in; unknown only where it was for more than a moment."""
+    numbers, pieces = np.unique(p.tune, return_counts=True)
+    return {n for n, k in zip(numbers.tolist(), pieces.tolist(), strict=True) if n != NO_TUNE or k > MOMENT * len(p)}
 
 
 def _difference(q: Quantity, y: str, sides: tuple[Pieces, Pieces], tunes: set[int], *, steady: bool) -> Difference:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import isnan
+from math import floor, isnan, log10
 
 from uphaul.analysis import boost_looks, looks, pull_looks
 from uphaul.analysis.drag import LEAST_DRAG_N
@@ -69,9 +69,18 @@ class Evidence:
         """The evidence as a sentence for people."""
         if not self.known:
             return f"{self.sign.up}: can't tell" + (f", no {', '.join(self.missing)}" if self.missing else "")
-        about = f"{self.value:+.3g} {self.sign.unit}".rstrip()
-        give = f" (give or take {self.uncertainty:.2g})" if self.uncertainty > 0.0 else ""
+        about = f"{_short(self.value, 3, '+')} {self.sign.unit}".rstrip()
+        give = f" (give or take {_short(self.uncertainty, 2)})" if self.uncertainty > 0.0 else ""
         return f"{self.name}: {about}{give}" if abs(self.strength) >= 0.6 else f"{self.name}: no, {about}{give}"
+
+
+def _short(value: float, digits: int, sign: str = "") -> str:
+    """To so many digits, and never with an exponent; a small rest of nought is nought."""
+    size = abs(value)
+    decimals = 2 if size < 1.0 else digits - 1 - floor(log10(size))
+    text = f"{round(value, decimals):{sign},.{max(decimals, 0)}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text in ("+0", "-0") else text
 
 
 def evidence(pair: Pair) -> tuple[Evidence, ...]:
@@ -95,8 +104,8 @@ taken. Source: our own judgement."""
 def _weighed(sign: Sign, seen: Seen, missing: tuple[str, ...], driven: str = "") -> Evidence:
     value, uncertainty, moments = seen
     known = not isnan(value)
-    floor = max(sign.least, 0.0 if isnan(uncertainty) else uncertainty)
-    strength = value / floor if known else 0.0
+    least = max(sign.least, 0.0 if isnan(uncertainty) else uncertainty)
+    strength = value / least if known else 0.0
     return Evidence(sign, value, uncertainty, strength, moments if known else (), missing, driven)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from uphaul.analysis.comparison import Comparison, Difference, compare_pieces
 from uphaul.analysis.drag import Drag, drag
 from uphaul.analysis.pieces import Pieces
-from uphaul.analysis.pull_beside import Beside, Course, beside, courses
+from uphaul.analysis.pull_beside import USUAL, Beside, Course, Usual, beside, courses
 from uphaul.analysis.whole import WholeDrive
 
 __all__ = ["Pair"]
@@ -47,3 +47,7 @@ class Pair:
         if self._courses is None:
             self._courses = courses(self.here.drive), courses(self.there.drive)
         return beside(name, *self._courses)
+
+    def all_in_pulls(self) -> tuple[tuple[Usual, Beside], ...]:
+        """Every quantity that is told of pulls, in the order of `pull_beside.USUAL`."""
+        return tuple((usual, found) for name, usual in USUAL.items() if (found := self.in_pulls(name)) is not None)

@@ -50,8 +50,10 @@ USUAL_RUNS = 4.0
 
 @dataclass(frozen=True, slots=True)
 class Usual:
-    """How far a sound vehicle's mean over a pull lies from its usual one, one standard deviation in the quantity's
-    unit: from pull to pull (`run`), and from day to day (`day`). `doubt`: share of the correction that may be wrong.
+    """A quantity in words and its unit, and how far a sound vehicle's mean over a pull lies from its usual one.
+
+    One standard deviation in the unit: from pull to pull (`run`), and from day to day (`day`). `doubt`: share of the
+    correction that may be wrong.
     `pace`: what a pull that takes e times as long would read otherwise, as iron and pipes warm in it. `slow`: follows
     the load by seconds. `unheld`: as in `quantities.Quantity`.
 
@@ -59,6 +61,8 @@ class Usual:
     of power, two days' slope by half a percent, wind by 2.5 m/s and weight by 3 %, as in `pull_curve.STILL_ROAD`.
     """
 
+    words: str
+    unit: str
     run: float
     day: float
     doubt: float = 0.2
@@ -68,17 +72,19 @@ class Usual:
 
 
 USUAL = {
-    "boost": Usual(3.0, 2.5, pace=4.0, unheld=True),
-    "turbo_speed": Usual(900.0, 1400.0, doubt=0.25),
-    "compressor_out": Usual(3.5, 3.5, pace=8.0, slow=True),
-    "drive_pressure": Usual(3.5, 5.0, doubt=0.3),
-    "turbine_balance": Usual(2.5, 3.0, pace=4.0, slow=True),
-    "mixture": Usual(1.0, 1.5),
-    "egt": Usual(12.0, 10.0, pace=50.0, slow=True),
-    "egt_for_mixture": Usual(12.0, 10.0, pace=50.0, slow=True),
-    "cooler": Usual(3.0, 3.5, pace=4.0, slow=True),
-    "charge_over_ambient": Usual(3.5, 3.5, pace=8.0, slow=True),
-    "wheel_power": Usual(3.0, 8.0),
+    "boost": Usual("manifold pressure", "kPa", 3.0, 2.5, pace=4.0, unheld=True),
+    "turbo_speed": Usual("turbo speed for the work", "rpm", 900.0, 1400.0, doubt=0.25),
+    "compressor_out": Usual("air leaving the turbo, for the ratio", "K", 3.5, 3.5, pace=8.0, slow=True),
+    "drive_pressure": Usual("pressure before the turbine, for the work", "kPa", 3.5, 5.0, doubt=0.3),
+    "turbine_balance": Usual(
+        "work of the compressor for what the turbine is given", "%", 2.5, 3.0, pace=4.0, slow=True
+    ),
+    "mixture": Usual("mixture (lambda) for the air and fuel told", "%", 1.0, 1.5),
+    "egt": Usual("exhaust temperature, for air and fuel", "K", 12.0, 10.0, pace=50.0, slow=True),
+    "egt_for_mixture": Usual("exhaust temperature for the mixture", "K", 12.0, 10.0, pace=50.0, slow=True),
+    "cooler": Usual("intercooler effectiveness", "%", 3.0, 3.5, pace=4.0, slow=True),
+    "charge_over_ambient": Usual("charge air over the outside air, for the ratio", "K", 3.5, 3.5, pace=8.0, slow=True),
+    "wheel_power": Usual("power at the wheels by the road load", "kW", 3.0, 8.0),
 }
 """What is told of pulls, by quantity."""
 

@@ -15,6 +15,7 @@ from uphaul.analysis.comparison import Comparison
 from uphaul.analysis.evidence import Pair, evidence
 from uphaul.analysis.findings import Findings, judge
 from uphaul.analysis.moments import Marked, moments
+from uphaul.analysis.pull_beside import Beside, Usual
 from uphaul.analysis.review import Episode
 from uphaul.analysis.segment_figures import RuleHeadroom, headroom_by_rule
 from uphaul.analysis.segments import Segment, SegmentKind, cut
@@ -142,7 +143,8 @@ class Case:
 @dataclass(frozen=True, slots=True, eq=False)
 class Looked:
     """What the analysis makes of a case. `comparison` None: there is no reference drive. `other_vehicle` says in
-    sentences how the reference's vehicle differs by the build sheets; they are among the cautions too.
+    sentences how the reference's vehicle differs by the build sheets; they are among the cautions too. `pulls` is
+    what was compared in full-load pulls.
 
     `shown` are the segments that are told one by one, in order of time; `rooms` is how near the rules came in each
     stretch (first tick, tick after the last) of the drive: those of `shown` and what lies between them.
@@ -155,6 +157,7 @@ class Looked:
     findings: Findings
     comparison: Comparison | None
     other_vehicle: tuple[str, ...] = ()
+    pulls: tuple[tuple[Usual, Beside], ...] = ()
 
 
 def look(case: Case, reference: Case | None = None) -> Looked:
@@ -182,6 +185,7 @@ def look(case: Case, reference: Case | None = None) -> Looked:
         findings=found,
         comparison=comparison,
         other_vehicle=others,
+        pulls=pair.all_in_pulls(),
     )
 
 

@@ -163,7 +163,10 @@ def _sure(case: Case, looked: Looked, reference: Case | None) -> str:
             f"{len(usable)} of {len(looked.comparison.differences)} quantities could be compared, on at most "
             f"{100.0 * min(share, 1.0):.0f} % of the drive."
             if usable
-            else "Nothing was comparable with the reference."
+            else "Nothing was comparable with the reference in steady driving."
         )
+        if looked.pulls:
+            mine, theirs = (max(found.pulls[i] for _, found in looked.pulls) for i in (0, 1))
+            parts.append(f"{capital(plural(mine, 'full-load pull'))} met {theirs} of the reference.")
     parts.append("Findings are proven on our own invented vehicle only.")
     return " ".join(parts)

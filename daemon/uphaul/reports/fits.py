@@ -112,11 +112,37 @@ def beside(case: Case, looked: Looked, reference: Case | None) -> Section:
         blocks.append(Table("Differences", header, rows, (1, 2, 4)))
         used = "; ".join(f"{d.quantity.words}: {d.quantity.corrected}" for d in c.differences if d.comparable)
         blocks.append(Para(f"How each was freed of what differs. {used}.", "small"))
+    blocks += _in_pulls(looked)
     not_ = [d for d in c.differences if not d.comparable]
     if not_:
-        blocks.append(Heading("Not comparable"))
+        blocks.append(Heading("Not comparable in steady driving"))
         blocks.append(Bullets(tuple(f"{d.quantity.words}: {d.reason}" for d in not_)))
     return Section("beside", title, tuple(blocks))
+
+
+def _in_pulls(looked: Looked) -> list[Block]:
+    """What full-load pulls say, where any met."""
+    rows = []
+    for usual, found in looked.pulls:
+        mine, theirs = found.pulls
+        rows.append(
+            (
+                usual.words,
+                figure(found.value, usual.unit, sign=True),
+                figure(found.uncertainty, usual.unit),
+                "yes" if abs(found.value) > found.uncertainty else "no",
+                f"{mine} / {theirs}",
+                f"{found.rpm[0]:,.0f} to {found.rpm[1]:,.0f}",
+            )
+        )
+    if not rows:
+        return []
+    header = ("quantity", "this drive less reference", "give or take (95 %)", "beyond that", "pulls", "rpm")
+    words = (
+        "Pulls of the same tune in the same gear at the same engine speeds, the turbo spooled up; how many of this "
+        "drive / of the reference. That they are few is in the doubt."
+    )
+    return [Table("Differences in full-load pulls", header, tuple(rows), (1, 2, 4)), Para(words, "small")]
 
 
 def _named(case: Case, reference: Case) -> str:

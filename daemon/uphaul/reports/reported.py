@@ -48,7 +48,8 @@ def reported(case: Case, looked: Looked) -> Section:
                 Para(f"{len(groups) - MOST_CHARTS} further groups of marks are in the table above, without charts.")
             )
     else:
-        blocks.append(Para("The driver marked no moment in this drive. What is shown instead are the gravest alerts."))
+        shown = " What is shown instead are the gravest alerts." if _gravest(case) else ""
+        blocks.append(Para(f"The driver marked no moment in this drive.{shown}"))
         for i in _gravest(case):
             e = case.episodes[i]
             rule = case.rule_of.get(e.rule)
