@@ -107,7 +107,7 @@ def test_brakes_and_wind_are_named_together_when_their_share_at_low_speed_is_not
 
 
 def test_causes_that_no_fitted_signal_tells_apart_share_the_first_place() -> None:
-    blind = ("actuator", "actuator_reach", "actuator_opens", "swallow")
+    blind = ("actuator_reach", "actuator_opens", "swallow")
     found = judge(seen(blind=blind, boost=-2.0, swallow_shut=2.0))
     assert keys(found)[:2] == ["boost-control", "turbine-leak"]
     assert found.shared
@@ -118,7 +118,7 @@ def test_causes_that_no_fitted_signal_tells_apart_share_the_first_place() -> Non
 
 def test_the_actuator_tells_an_open_wastegate_from_a_leak_before_the_turbine() -> None:
     short = {"boost": -2.0, "swallow_shut": 2.0}
-    leak, open_ = judge(seen(**short, swallow=2.0)), judge(seen(**short, actuator=-2.0, actuator_reach=-2.0))
+    leak, open_ = judge(seen(**short, swallow=2.0)), judge(seen(**short, actuator_reach=-2.0))
     assert leak.verdict == "turbine-leak"
     assert open_.verdict == "boost-control"
     assert not leak.shared
@@ -141,7 +141,7 @@ def test_without_the_actuator_an_open_wastegate_and_a_leak_of_its_area_look_alik
 
 def test_a_leak_before_the_turbine_that_boost_control_makes_up_for_is_named_all_the_same() -> None:
     # the actuator closes further, boost stays: what gets past the turbine at a position tells
-    found = judge(seen(swallow=2.0, swallow_shut=2.0, actuator=2.0))
+    found = judge(seen(swallow=2.0, swallow_shut=2.0))
     assert found.verdict == "turbine-leak"
     assert not found.shared
 

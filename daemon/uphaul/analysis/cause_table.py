@@ -71,7 +71,7 @@ _FOLLOWS = {
 _HEAT = "cooling cooling_slow coolant_slow coolant_cold"
 _TURBINE = "swallow swallow_shut"
 _TURBO = "turbo_speed compressor_out drive_pressure"
-_WEAK = "drag weight drag_slow boost fuel actuator"  # less air: the smoke limit holds fuel back
+_WEAK = "drag weight drag_slow boost fuel"  # less air: the smoke limit holds fuel back
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -91,9 +91,9 @@ CAUSES: tuple[Cause, ...] = (
         "boost-control", "boost control worn or sticking (wastegate, vanes, actuator)",
         "move the actuator with a hand pump and a gauge: does it start and end where it should, without a jump?",
         (_p(_e("boost", -1, 2.0, 1.6), _e("actuator_reach", -1, 2.2, 2.2), _e("swallow_shut", 1, 1.2, 0.6),
-            may="actuator egt drag weight drag_slow fuel",
+            may="egt drag weight drag_slow fuel",
            title="boost control lets boost go (sticks open)"),
-         _p(_e("over_boost", 1, 2.0, 1.0), _e("actuator_opens", 1, 2.2, 2.0), may="boost actuator",
+         _p(_e("over_boost", 1, 2.0, 1.0), _e("actuator_opens", 1, 2.2, 2.0), may="boost",
             title="boost control holds too much boost (sticks shut)")),
         prior=0.2,
     ),
@@ -102,7 +102,7 @@ CAUSES: tuple[Cause, ...] = (
         "look for soot at the manifold and turbine flange, listen when cold; smoke tester in the exhaust",
         (_p(_e("boost", -1, 2.0, 0.8), _e("swallow", 1, 2.2, 2.0), _e("swallow_shut", 1, 1.2, 0.6),
             _e("actuator_reach", -1, -2.0, 0.0),
-            may="actuator egt drag weight drag_slow fuel"),),
+            may="egt drag weight drag_slow fuel"),),
     ),
     Cause(
         "restricted-exhaust", "restricted exhaust after the turbine",
@@ -139,7 +139,7 @@ CAUSES: tuple[Cause, ...] = (
         "overfuelling", "overfuelling (injectors or pump give more than asked)",
         "leak-off and delivery test of the injectors, correction values by diagnosis; smoke",
         (_p(_e("mixture", -1, 1.8, 1.8), _e("egt", 1, 1.5, 0.8),
-            may="full_load_lean boost over_boost actuator weight cooling"),),
+            may="full_load_lean boost over_boost weight cooling"),),
     ),
     Cause(
         "egr-stuck", "exhaust recirculation stuck open",
@@ -211,9 +211,9 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "wrong-tune", "another tune than in the reference",
         "read which calibration is active; ask what was selected",
-        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost actuator drag weight drag_slow",
+        (_p(_e("told_tune", 1, 3.0, 3.0), may="fuel boost over_boost drag weight drag_slow",
             title="another tune was selected than in the reference"),
-         _p(_e("fuel", 0, 2.5, 2.5), may="boost over_boost actuator weight",
+         _p(_e("fuel", 0, 2.5, 2.5), may="boost over_boost weight",
             title="another tune is active than the one that is told")),
     ),
     Cause(
