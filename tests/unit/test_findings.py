@@ -146,6 +146,12 @@ def test_a_leak_before_the_turbine_that_boost_control_makes_up_for_is_named_all_
     assert not found.shared
 
 
+def test_a_supply_that_runs_short_in_bursts_is_not_taken_for_a_box_that_cuts_power() -> None:
+    found = judge(seen(full_load_lean=8.0, mixture=8.0, cuts=2.7))
+    assert found.verdict == "fuel-starvation"
+    assert not found.shared
+
+
 def test_boost_control_that_never_opens_is_named_where_it_had_nothing_to_hold() -> None:
     found = judge(seen(actuator_opens=3.0))
     assert found.verdict == "boost-control"

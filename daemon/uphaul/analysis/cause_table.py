@@ -155,7 +155,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "power-cut", "protective power cut by an add-on box",
         "read the box's log or take it off for a run; compare its limits with boost and exhaust temperature",
-        (_p(_e("cuts", 1, 2.6, 2.5), may=f"full_load_lean mixture egt egt_for_mixture over_boost {_WEAK}"),),
+        (_p(_e("cuts", 1, 2.6, 2.5), _e("full_load_lean", 1, -1.0, 0.0),  # it comes and goes
+            may=f"mixture egt egt_for_mixture over_boost {_WEAK}"),),
     ),
     Cause(
         "clutch", "clutch slips",
