@@ -76,7 +76,8 @@ _WEAK = "drag weight drag_slow boost fuel"  # less air: the smoke limit holds fu
 CAUSES: tuple[Cause, ...] = (
     Cause(
         "charge-leak", "charge leak (hose, clamp or intercooler)",
-        "pressurise the charge pipes to working boost with a plug and regulator; listen, and spray soapy water",
+        "engine off and cold: bring the charge pipes to working boost with plug, regulator and gauge, never above; "
+        "listen, and spray soapy water",
         (_p(_e("turbine_balance", -1, 2.0, 2.6), _e("turbo_speed", 1, 1.5, 1.4), _e("drive_pressure", 1, 1.6, 0.4),
             may=f"egt compressor_out {_WEAK}"),),
         prior=0.4,
