@@ -21,17 +21,20 @@ from support.complained import enter
 from support.complaints import EVIL, GAP_S, LOST_MS, MARKS_MS, PEAK_DEGC, log_of
 from support.whole_drives import CRUISING, IDLING, Leg, by_hand
 from uphaul.alerts import Notice, NoticeKind
+from uphaul.analysis.cause_table import CAUSES
+from uphaul.analysis.findings import NOTHING
 from uphaul.cli import main
 from uphaul.cli.report_case import read_case
 from uphaul.config import demo_config
 from uphaul.log.reader import Log
+from uphaul.reports.around import action_of
 from uphaul.reports.case import Case, Looked, look
 from uphaul.reports.complaint import BANNER, answer, complaint
 from uphaul.reports.fits import PROVEN
 from uphaul.reports.html import to_html
 from uphaul.reports.page import Report, Table
 from uphaul.reports.words import clean, clock, figure
-from uphaul.rules import ABOVE, Kind
+from uphaul.rules import ABOVE, Action, Kind
 
 SECTIONS = ["reported", "log", "fits", "beside", "driven", "headroom", "quality", "setup", "cautions"]
 HTML = "{http://www.w3.org/1999/xhtml}"
@@ -97,6 +100,33 @@ def test_what_to_check_first_tells_what_a_rule_kept_asking_for(made: Made, rule:
     without, told = (dict(answer(c, made.looked, made.reference))["Check first"] for c in (before, again))
     assert made.looked.findings.ranked
     assert told == f"{without} Look too at what {rule} kept asking for: “{say}”."
+
+
+def test_where_no_cause_was_found_the_alerts_come_before_any_limit(made: Made) -> None:
+    """Moving a limit hides a fault: the report begins with all that the rules said, and calls nothing sound."""
+    nothing = replace(made.looked, findings=replace(made.looked.findings, ranked=(), verdict=NOTHING))
+    asked = next(e for e in made.case.episodes if action_of(made.case, e.rule) >= Action.EASE)
+    noted = replace(asked, rule="intercooler-poor")
+    assert action_of(made.case, noted.rule) is Action.NOTE
+    told = dict(answer(replace(made.case, episodes=(noted, asked)), nothing, made.reference))
+    first = told["Check first"]
+    assert first.index(made.case.rule_of[asked.rule].say) < first.index(made.case.rule_of[noted.rule].say)
+    assert "before any limit is moved" in first
+    assert "does not mean that the vehicle is sound" in first
+    assert told["What happened"].endswith(
+        f"1 alert asked to ease off; 1 note. Asked by: {asked.rule}; the first at {clock(asked.raised_ms)}."
+    )
+
+
+def test_a_question_to_check_first_ends_as_a_question(made: Made) -> None:
+    causes = {c.key: replace(made.looked.findings.ranked[0], first=c.first) for c in CAUSES}
+    ends = set()
+    for one in causes.values():
+        looked = replace(made.looked, findings=replace(made.looked.findings, ranked=(one,)))
+        first = dict(answer(replace(made.case, notices=()), looked, made.reference))["Check first"]
+        ends.add(first[-1])
+        assert first[-2] not in ".?!"
+    assert ends == {".", "?"}
 
 
 def test_what_a_log_brings_is_text_and_never_markup(made: Made) -> None:

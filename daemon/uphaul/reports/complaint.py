@@ -17,13 +17,16 @@ from uphaul.reports.page import Report
 from uphaul.reports.reported import reported, unusual_words
 from uphaul.reports.said import alerts_in_words, headroom, said
 from uphaul.reports.sound import cautions, quality, quality_words, setup
-from uphaul.reports.words import and_list, capital, clock, duration, plural
+from uphaul.reports.words import and_list, capital, clock, duration, plural, sentence
 from uphaul.rules import Action
 
 __all__ = ["BANNER", "answer", "complaint"]
 
 MOST_LETTERS = 120
 """Of a note in the answer; the section of what was reported has all of it."""
+
+MOST_ALERTS = 5
+"""Of the rules that are told in the answer where no cause was found."""
 
 BANNER = "Invented demo data: no real vehicle, person or place."
 
@@ -87,8 +90,8 @@ def _happened(case: Case, looked: Looked) -> str:
     if asked:
         names = list(dict.fromkeys(e.rule for e in asked))
         more = f" and {len(names) - 4} more" if len(names) > 4 else ""
-        first = f" ({', '.join(names[:4])}{more}; the first at {clock(asked[0].raised_ms)})"
-    return f"{way}{duration(case.last_ms - case.first_ms)}{road}: {alerts_in_words(case)}{first}."
+        first = f" Asked by: {', '.join(names[:4])}{more}; the first at {clock(asked[0].raised_ms)}."
+    return f"{way}{duration(case.last_ms - case.first_ms)}{road}: {alerts_in_words(case)}.{first}"
 
 
 def _reported(case: Case, looked: Looked) -> str:
@@ -121,23 +124,38 @@ def _fits(looked: Looked, reference: Case | None) -> str:
 def _check(case: Case, looked: Looked) -> str:
     found = looked.findings
     if found.ranked and found.verdict != UNEXPLAINED:
-        first = capital(found.ranked[0].first)
+        first = sentence(capital(found.ranked[0].first))
         second = (
             found.ranked[1] if len(found.ranked) > 1 and found.ranked[0].score - found.ranked[1].score < 1.0 else None
         )
-        return f"{first}." + (f" Then: {second.first}." if second is not None else "") + _asked_again(case)
+        return first + (f" Then: {sentence(second.first)}" if second is not None else "") + _asked_again(case)
     if found.verdict == UNEXPLAINED:
         return (
             "The evidence below, sign by sign: no known cause explains it well. Begin with the sensors of those signs."
         )
-    grave = [e for e in case.episodes if action_of(case, e.rule) >= Action.EASE]
-    if grave:
-        return f"The limit of {grave[0].rule} and what it measured (rule review): no cause was found in the vehicle."
+    if any(action_of(case, e.rule) >= Action.EASE for e in case.episodes):
+        return _unexplained_alerts(case)
     if found.verdict == TOO_LITTLE:
         return (
             "Drive longer under load, on a road with a climb, and name a good drive of the same vehicle with --against."
         )
     return "Nothing by these data. Ask the driver what was noticed, and have it marked next time."
+
+
+def _unexplained_alerts(case: Case) -> str:
+    """Where to begin when an alert asked for something and the comparison has no cause: with all that the rules said.
+
+    A note such as that of a badly cooling intercooler is often what the alerts come from. That a limit is too low is
+    the last thing to think of, as moving it hides a fault.
+    """
+    raised = dict.fromkeys(e.rule for e in case.episodes if e.rule in case.rule_of)
+    gravest = sorted(raised, key=lambda rule: action_of(case, rule), reverse=True)
+    said_ = "; ".join(f"{rule}: “{case.rule_of[rule].say}”" for rule in gravest[:MOST_ALERTS])
+    more = len(gravest) - MOST_ALERTS
+    return (
+        f"What the alerts said, before any limit is moved: {said_}{f'; and {more} more' if more > 0 else ''}. "
+        "That the comparison names no cause does not mean that the vehicle is sound."
+    )
 
 
 def _asked_again(case: Case) -> str:

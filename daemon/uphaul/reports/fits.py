@@ -9,7 +9,7 @@ from uphaul.analysis.evidence import Evidence
 from uphaul.analysis.findings import Finding
 from uphaul.reports.case import Case, Looked
 from uphaul.reports.page import Block, Bullets, Heading, Para, Section, Table
-from uphaul.reports.words import clock, duration, figure
+from uphaul.reports.words import clock, duration, figure, sentence
 
 __all__ = ["PROVEN", "beside", "fits"]
 
@@ -80,7 +80,7 @@ def _when(spans: tuple[tuple[int, int], ...]) -> str:
 
 def _finding(place: int, f: Finding) -> list[Block]:
     alike = " (shares the first place)" if f.place == 1 and place == 1 else ""
-    out: list[Block] = [Heading(f"{f.place}. {f.title}{alike}"), Para(f"Check first: {f.first}.")]
+    out: list[Block] = [Heading(f"{f.place}. {f.title}{alike}"), Para(f"Check first: {sentence(f.first)}")]
     rows = [("for", e.text, _when(e.moments_ms[:2])) for e in f.speaks_for]
     rows += [("against", e.text, _when(e.moments_ms[:2])) for e in f.speaks_against]
     rows += [("not explained by it", e.text, _when(e.moments_ms[:2])) for e in f.strays]

@@ -21,6 +21,7 @@ __all__ = [
     "minus",
     "plural",
     "role_words",
+    "sentence",
     "unit_words",
 ]
 
@@ -181,6 +182,11 @@ def plural(count: int, one: str, many: str = "") -> str:
 def capital(words: str) -> str:
     """The words with a capital at the beginning."""
     return words[:1].upper() + words[1:]
+
+
+def sentence(words: str) -> str:
+    """The words with an end: a full stop, unless they end as a question or a sentence already."""
+    return words if words.endswith((".", "?", "!")) else f"{words}."
 
 
 def and_list(words: list[str]) -> str:

@@ -82,7 +82,7 @@ export class Fits {
     if (!reference) out.push(make("p", { class: "caution" }, "No other drive lies beside this one, so nothing could be compared: name the handover drive, or another good one of the same vehicle, with --against."));
     for (const c of f.cautions) out.push(make("p", { class: "caution" }, `Beware: ${c}.`));
     f.ranked.slice(0, MOST_CAUSES).forEach((one, i) => {
-      const inside = [make("p", {}, make("b", {}, "Check first: "), `${one.first}.`)];
+      const inside = [make("p", {}, make("b", {}, "Check first: "), /[.?!]$/.test(one.first) ? one.first : `${one.first}.`)];
       const part = (words, all) => { if (all.length) inside.push(make("h3", {}, words), this._evidence(all)); };
       part("Speaks for it", one.for);
       part("Speaks against it", one.against);
