@@ -72,6 +72,7 @@ def test_the_sample_shows_every_kind_of_rule_and_both_kinds_of_tune_limit() -> N
 def test_every_alert_of_the_sample_names_what_to_do() -> None:
     for rule in load(CONFIG).rules:
         assert len(rule.say) > 10, rule.name
+        assert "watch" not in f"{rule.act} {rule.say}".lower(), f"{rule.name}: the driver watches the road"
         if rule.kind is not Kind.LOST and rule.action.word == "stop":
             assert "engine off" in rule.say
 
