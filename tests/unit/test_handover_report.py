@@ -177,7 +177,7 @@ def test_ratings_are_those_of_the_headroom_table_the_weakest_on_top(made: Made) 
 def test_a_part_past_its_rating_stands_out(tmp_path: Path) -> None:
     report = handover(handed_over(log_of_two(tmp_path / "hot.db", egt_degc=800.0)))
     table = ratings(report)
-    (row,) = [i for i, r in enumerate(table.rows) if r[1] == "gas for seconds"]
+    (row,) = [i for i, r in enumerate(table.rows) if r[1] == "exhaust for seconds"]
     assert table.weights[row] == "bad"
     assert report.front is not None
     assert report.front.outcome.endswith(f" Past a rating: {table.rows[row][0]}.")

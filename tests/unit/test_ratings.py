@@ -76,7 +76,7 @@ def test_a_spike_of_one_reading_is_no_peak() -> None:
     values = drive.values.copy()
     values[500, [s.name for s in drive.signals].index("egt")] = 1000.0
     found = headroom(replace(drive, values=values), with_parts(Exhaust(name="e", egt_degc=720.0, egt_short_degc=750.0)))
-    assert of(found, "e", "gas for seconds").judged.value < 625.0
+    assert of(found, "e", "exhaust for seconds").judged.value < 625.0
 
 
 # ------------------------------------------------------------------------------------------ peak, sustained, where
@@ -86,8 +86,8 @@ def test_minutes_are_judged_by_the_minute_and_seconds_by_the_peak() -> None:
     """30 s at 760 within 700: 760 for seconds, 730 over the minute around it."""
     drive = by_hand([Leg(90.0, rpm=2000.0, egt=700.0), Leg(30.0, rpm=2600.0, egt=760.0), Leg(90.0, egt=700.0)])
     found = headroom(drive, with_parts(Exhaust(name="e", egt_degc=720.0, egt_short_degc=750.0)))
-    minutes, seconds = of(found, "e", "gas for minutes"), of(found, "e", "gas for seconds")
-    assert [u.rating for u in found.uses] == ["gas for minutes", "gas for seconds"]
+    minutes, seconds = of(found, "e", "exhaust for minutes"), of(found, "e", "exhaust for seconds")
+    assert [u.rating for u in found.uses] == ["exhaust for minutes", "exhaust for seconds"]
     assert minutes.judged.share == pytest.approx(730.0 / 720.0, abs=1e-3)
     assert seconds.judged.share == pytest.approx(740.0 / 730.0, abs=1e-9)  # of its rise over 20 degC
     assert (minutes.past, seconds.past) == (True, True)
@@ -139,7 +139,7 @@ def test_limits_behind_the_turbine_are_not_judged_by_the_gas_before_it() -> None
     drive = by_hand([Leg(90.0, rpm=2000.0, egt=700.0)])
     found = headroom(drive, with_parts(Exhaust(name="e", egt_degc=600.0, pre_turbine=False)))
     assert found.uses == ()
-    assert found.missing == (("e", "gas for minutes", "needs the signal egt_post"),)
+    assert found.missing == (("e", "exhaust for minutes", "needs the signal egt_post"),)
 
 
 # ------------------------------------------------------------------------------------- the invented vehicle's climb
@@ -153,7 +153,7 @@ def test_every_rating_of_the_sample_is_told_with_sensible_shares(used: Used) -> 
         ("clutch", "torque"),
         ("airbox", "air flow"),
         ("intercooler", "effectiveness"),
-        ("exhaust", "gas for minutes"),
+        ("exhaust", "exhaust for minutes"),
         ("cooling", "coolant for minutes"),
     }
     assert all(0.5 < u.judged.share < 1.05 for u in used.uses)

@@ -209,9 +209,9 @@ def _rows(drive: WholeDrive, sheet: BuildSheet, part: Part, way: Way | None) -> 
         case Exhaust():
             role = "egt" if part.pre_turbine else "egt_post"
             gas, without = drive.read(role), f"needs the signal {role}"
-            yield _Row("gas for minutes", "degC", part.egt_degc, gas, role, without, minutes=True)
+            yield _Row("exhaust for minutes", "degC", part.egt_degc, gas, role, without, minutes=True)
             if part.egt_short_degc is not None:
-                yield _Row("gas for seconds", "degC", part.egt_short_degc, gas, role, without)
+                yield _Row("exhaust for seconds", "degC", part.egt_short_degc, gas, role, without)
         case Cooling():
             water, without = drive.read("coolant"), "needs the signal coolant"
             yield _Row("coolant for minutes", "degC", part.coolant_degc, water, "coolant", without, minutes=True)
