@@ -151,12 +151,15 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "fuel-starvation", "fuel starvation (filter, lift pump, line)",
         "pressure gauge before the injection pump at full load; new fuel filter; look for air in a clear hose",
-        (_p(_e("full_load_lean", 1, 2.2, 2.0), may=f"mixture egt egt_for_mixture cuts {_WEAK}"),),
+        (_p(_e("full_load_lean", 1, 2.2, 2.0), may=f"mixture egt egt_for_mixture cuts {_WEAK}"),
+         _p(_e("mixture", 1, 1.6, 1.6), _e("egt", -1, 1.4, 1.4), _e("cuts", 1, -0.8, 0.0),
+            may=f"full_load_lean egt_for_mixture {_WEAK}",
+            title="fuel starvation at any load (filter, lift pump, line)")),
     ),
     Cause(
         "power-cut", "protective power cut by an add-on box",
         "read the box's log or take it off for a run; compare its limits with boost and exhaust temperature",
-        (_p(_e("cuts", 1, 2.6, 2.5), _e("full_load_lean", 1, -1.0, 0.0),  # it comes and goes
+        (_p(_e("cuts", 1, 2.6, 2.5), _e("full_load_lean", 1, -0.8, 0.0),  # it comes and goes
             may=f"mixture egt egt_for_mixture over_boost {_WEAK}"),),
     ),
     Cause(

@@ -162,7 +162,7 @@ def _score(picture: Picture, seen: dict[str, Evidence], levels: dict[str, float]
         if along > 0.0:
             out += e.if_seen * along
         out -= e.if_not * max(1.0 - max(along, 0.0), 0.0)
-        if along < 0.0:  # the other way is worse than nothing
+        if along < 0.0 and e.if_seen > 0.0:  # the other way is worse than nothing, unless this way would speak against
             out -= STRAY * -along
     for name, level in levels.items():
         if name not in expected and name not in picture.may and name not in _KIND:
