@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from math import pi
 from pathlib import Path
@@ -208,6 +209,13 @@ def test_the_sample_asks_for_less_than_its_parts_can_do(tmp_path: Path) -> None:
     picture = (tmp_path / "use.svg").read_text(encoding="utf-8")
     assert "clutch: torque" in picture
     assert "Towing, most power" in picture
+
+
+def test_a_mixture_above_its_rating_is_not_told_as_if_it_were_too_much() -> None:
+    run = CliRunner().invoke(main, ["vehicle", str(SAMPLE)])
+    rows = [x for x in run.stdout.splitlines() if "mixture (lambda)" in x and x.startswith(("stock ", "tow"))]
+    assert [re.search("at least ([0-9.]+)", x)[1] for x in rows] == ["1.38", "1.24", "1.2"]  # type: ignore[index]
+    assert run.stdout.count("at least") == len(rows)
 
 
 def test_a_tune_that_asks_too_much_is_named(tmp_path: Path) -> None:

@@ -190,6 +190,7 @@ def _pull(config: Config, tune: _Tune, limit_km_h: float) -> dict[str, object] |
 
 def _print(config: Config, tunes: list[_Tune], limit_km_h: float) -> None:
     from uphaul.config.sheet_notes import sheet_notes
+    from uphaul.vehicle.asked import AIR
 
     by_name = {t.name: t for t in config.vehicle.tunes}
     click.echo(config.vehicle.name or "vehicle without a name")
@@ -216,7 +217,7 @@ def _print(config: Config, tunes: list[_Tune], limit_km_h: float) -> None:
             u.part,
             u.rating,
             text.number(u.most),
-            text.number(u.rated),
+            text.number(u.rated) if u.part != AIR else f"at least {text.number(u.rated)}",
             "" if u.unit == "1" else u.unit,
             f"{u.share:.0%}",
             f"{u.at_power:.0%}" if isfinite(u.at_power) else "–",
