@@ -222,6 +222,7 @@ def test_the_customer_learns_who_what_when_and_how_to_live_with_it(made: Made) -
     ):  # fmt: skip
         assert said in text, said
     assert all(line in text for line in (*HOW_TO, *CAUTIONS)) and len(HOW_TO) == 5
+    assert all("passenger" in line for line in HOW_TO if "page" in line or "press" in line)  # never the driver
     signs = made.page.find(f".//{HTML}div[@class='signatures']")
     assert [words(p.find(f"{HTML}b")) for p in signs or ()] == ["Technician", "Passenger", "Customer"]
 
