@@ -30,8 +30,8 @@ Source: printed on A4 and on Letter."""
 HOW_TO = (
     "Choose the tune before you set off. Unknown, the strictest limits apply.",
     "Silence: nothing that is measured asks for anything. A passenger reads the page, never the driver.",
-    "A sound and a few words ask for one thing: “ease off” is less pedal and a lower gear, “stop” is to pull over where "
-    "it is safe.",
+    "A sound and a few words ask for one thing: “ease off” is less pedal and a lower gear, “stop” is to pull over "
+    "where it is safe.",
     "A passenger marks a moment that felt wrong with one press. The log keeps every second around it.",
     "With a complaint bring the log: the workshop compares it with this drive.",
 )
