@@ -23,6 +23,7 @@ from support.whole_drives import CRUISING, IDLING, Leg, by_hand
 from uphaul.alerts import Notice, NoticeKind
 from uphaul.analysis.cause_table import CAUSES
 from uphaul.analysis.findings import NOTHING
+from uphaul.analysis.segment_figures import RuleHeadroom
 from uphaul.cli import main
 from uphaul.cli.report_case import read_case
 from uphaul.config import demo_config
@@ -33,6 +34,7 @@ from uphaul.reports.complaint import BANNER, answer, complaint
 from uphaul.reports.fits import PROVEN
 from uphaul.reports.html import to_html
 from uphaul.reports.page import Report, Table
+from uphaul.reports.said import headroom
 from uphaul.reports.words import clean, clock, figure
 from uphaul.rules import ABOVE, Action, Kind
 
@@ -213,6 +215,20 @@ def test_the_alerts_are_those_of_the_log(made: Made) -> None:
         assert len(made.case.episodes) == sum(c.active for c in file.conditions(2))
     lost = next(row for row in alerts.rows if row[4] == "lost:coolant")
     assert lost[-1].endswith("[open circuit]")
+
+
+def test_a_limit_that_switches_a_rule_off_is_no_room(made: Made) -> None:
+    """Towing on the tune that is not for it: 50 t elsewhere is no limit."""
+    (rule,) = [r for r in made.case.rules if r.name == "towing-on-stock-tune"]
+    assert made.case.off(rule, rule.setting("tow")) and not made.case.off(rule, rule.setting("stock"))
+    assert not any(made.case.off(r, r.base) for r in made.case.rules if not r.tunes)
+    for tune, told in (("tow", ("off", "–")), ("stock", ("3.6\u00a0t", "+1.2\u00a0t"))):
+        found = RuleHeadroom(rule.name, 1.2, 2.4, 3.6, 1000, made.case.whole.tunes.index(tune))
+        looked = replace(made.looked, rooms=tuple((a, b, (found,)) for a, b, _ in made.looked.rooms))
+        room = headroom(made.case, looked).blocks[0]
+        assert isinstance(room, Table)
+        (row,) = [r for r in room.rows if r[0] == rule.name]
+        assert row[5:7] == told
 
 
 def test_room_of_a_threshold_is_its_limit_less_its_highest_reading(made: Made) -> None:

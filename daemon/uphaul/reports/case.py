@@ -24,7 +24,7 @@ from uphaul.analysis.whole import ROLES, WholeDrive
 from uphaul.config.spec import Config
 from uphaul.log.info import Anchor, DriveInfo, SegmentInfo
 from uphaul.physics.basis import Bools, Floats
-from uphaul.rules import Kind, Rule
+from uphaul.rules import ABOVE, Kind, Rule, Setting
 from uphaul.signals import Block
 from uphaul.units import convert
 from uphaul.vehicle.apart import apart
@@ -33,6 +33,11 @@ __all__ = ["Case", "Looked", "Part", "look"]
 
 MOST_SHOWN = 30
 """A day in town has a thousand segments: that many are told one by one, the longest."""
+
+
+FAR = 0.5
+"""Two limits of a rule that are further apart than this share of the signal's range are no degrees of one thing: the
+outer one is there to switch the rule off. Source: our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +110,15 @@ class Case:
     def tune(self, number: int) -> str:
         """The name of a tune of the whole drive."""
         return self.whole.tunes[number] if 0 <= number < len(self.whole.tunes) else "unknown"
+
+    def off(self, rule: Rule, setting: Setting) -> bool:
+        """Whether the limit of that setting switches the rule off, where another tune's is a real one."""
+        signal = next((s for s in self.whole.signals if s.name == rule.signal), None)
+        limits = [s.limit for s in (rule.base, *(s for _, s in rule.tunes)) if isinstance(s.limit, float | int)]
+        if signal is None or rule.kind is not Kind.THRESHOLD or not isinstance(setting.limit, float | int):
+            return False
+        nearest = min(limits) if rule.side == ABOVE else max(limits)
+        return (setting.limit - nearest) * rule.side > FAR * (signal.high - signal.low)
 
     def rule_unit(self, rule: Rule) -> str:
         """The unit of a rule's value and limit."""

@@ -199,27 +199,12 @@ def limits(handed: Handover) -> Section:
     )
 
 
-FAR = 0.5
-"""Two limits of a rule that are further apart than this share of the signal's range are no degrees of one thing: the
-outer one is there to switch the rule off. Source: our own choice."""
-
-
-def _off(rule: Rule, setting: Setting, case: Case) -> bool:
-    """Whether that limit switches the rule off, where another tune's is a real one."""
-    signal = next((s for s in case.whole.signals if s.name == rule.signal), None)
-    limits = [s.limit for s in (rule.base, *(s for _, s in rule.tunes)) if isinstance(s.limit, float | int)]
-    if signal is None or rule.kind is not Kind.THRESHOLD or not isinstance(setting.limit, float | int) or not limits:
-        return False
-    nearest = min(limits) if rule.side == ABOVE else max(limits)
-    return (setting.limit - nearest) * rule.side > FAR * (signal.high - signal.low)
-
-
 def _limit(rule: Rule, tune: str | None, case: Case) -> str:
     if rule.kind is Kind.LOST:
         return f"unknown for {duration(rule.grace_ms)}"
     setting, unit = rule.setting(tune), case.rule_unit(rule)
     side = "above" if rule.side == ABOVE else "below"
-    if _off(rule, setting, case):
+    if case.off(rule, setting):
         return f"off ({side} {_amount(setting, unit)}, out of reach)"
     own = "" if rule.kind in (Kind.EXPOSURE, Kind.REACH) else unit
     words = f"{side} {_amount(setting, own)}"

@@ -115,6 +115,9 @@ def headroom(case: Case, looked: Looked) -> Section:
                 continue
         unit = case.rule_unit(rule)
         h, kind = found if found is not None else (None, "")
+        limit, left = (figure(h.limit, unit), figure(h.left, unit, sign=True)) if h else ("–", "–")
+        if h and h.tune >= 0 and case.off(rule, rule.setting(case.tune(h.tune))):
+            limit, left = "off", "–"
         rows.append(
             (
                 rule.name,
@@ -122,8 +125,8 @@ def headroom(case: Case, looked: Looked) -> Section:
                 str(len(own)),
                 duration(active) if own else "–",
                 figure(h.value, unit) if h else "–",
-                figure(h.limit, unit) if h else "–",
-                figure(h.left, unit, sign=True) if h else "–",
+                limit,
+                left,
                 f"{clock(h.t_ms)}, {kind}" if h else "–",
                 case.tune(h.tune) if h else "–",
             )
