@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from aiohttp import web
-from playwright.async_api import Page, expect
+from playwright.async_api import Page, Route, expect
 
 from support.driven_check import NAME, Rig
 from support.live_page import DESK, NARROW, PHONE, page_at, picture
@@ -122,4 +122,24 @@ async def test_a_passenger_hears_each_step_and_sees_what_is_missing(tmp_path: Pa
         rig.run(5.8, 13)
         await expect(page.locator("#state")).to_have_text("✕ EGT high")
         await page.wait_for_function("window.tones.filter((s) => s > 0.3).length >= 3")  # stop: three long ones
+    rig.end()
+
+
+async def test_a_step_that_goes_on_after_its_time_does_not_count_down_to_nothing(tmp_path: Path) -> None:
+    """A climb counts to the end of the hill: it says that it is enough, as the terminal does."""
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 0.5)
+    rig.begin()
+    rig.run(0.5, 1)
+
+    async def held(route: Route) -> None:
+        told = await (await route.fetch()).json()
+        assert told["check"]["left_s"] > 0
+        await route.fulfill(json=told | {"check": told["check"] | {"left_s": 0}})
+
+    async with page_of(rig) as page:
+        await expect(page.locator("#state")).to_contain_text("Hold it")
+        await page.route("**/check.json", held)
+        await page.reload()
+        await expect(page.locator("#state")).to_have_text("Held for long enough; more is measured too")
     rig.end()

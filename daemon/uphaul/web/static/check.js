@@ -115,6 +115,7 @@ function listOf(node, items) {
 
 function stateWords(check) {
   if (check.alert) return `✕ ${check.alert}`;
+  if (check.holding_s !== null && check.left_s === 0) return "Held for long enough; more is measured too";
   if (check.holding_s !== null && check.left_s !== null) return `Hold it: ${Math.ceil(check.left_s)}\u00a0s more`;
   return check.missing.length ? "Still missing" : "Leave this state once, then come back to it";
 }
