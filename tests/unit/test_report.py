@@ -22,7 +22,7 @@ from support.complaints import EVIL, GAP_S, LOST_MS, MARKS_MS, PEAK_DEGC, log_of
 from support.whole_drives import CRUISING, IDLING, Leg, by_hand
 from uphaul.alerts import Notice, NoticeKind
 from uphaul.analysis.cause_table import CAUSES
-from uphaul.analysis.findings import NOTHING
+from uphaul.analysis.findings import NOTHING, TOO_LITTLE
 from uphaul.analysis.segment_figures import RuleHeadroom
 from uphaul.cli import main
 from uphaul.cli.report_case import read_case
@@ -118,6 +118,16 @@ def test_where_no_cause_was_found_the_alerts_come_before_any_limit(made: Made) -
     assert told["What happened"].endswith(
         f"1 alert asked to ease off; 1 note. Asked by: {asked.rule}; the first at {clock(asked.raised_ms)}."
     )
+
+
+def test_who_named_a_reference_is_not_asked_for_one(made: Made) -> None:
+    little = replace(made.looked, findings=replace(made.looked.findings, ranked=(), verdict=TOO_LITTLE))
+    quiet = replace(made.case, episodes=(), notices=())
+    assert little.comparison is not None
+    with_one = dict(answer(quiet, little, made.reference))["Check first"]
+    without = dict(answer(quiet, replace(little, comparison=None), None))["Check first"]
+    assert "speeds of the reference" in with_one and "--against" not in with_one
+    assert "--against" in without
 
 
 def test_a_question_to_check_first_ends_as_a_question(made: Made) -> None:

@@ -135,6 +135,8 @@ def _check(case: Case, looked: Looked) -> str:
         )
     if any(action_of(case, e.rule) >= Action.EASE for e in case.episodes):
         return _unexplained_alerts(case)
+    if found.verdict == TOO_LITTLE and looked.comparison is not None:
+        return "Drive longer under load, in the gears and at the speeds of the reference, on a road with a climb."
     if found.verdict == TOO_LITTLE:
         return (
             "Drive longer under load, on a road with a climb, and name a good drive of the same vehicle with --against."
