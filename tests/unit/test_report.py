@@ -31,7 +31,7 @@ from uphaul.log.reader import Log
 from uphaul.reports.around import action_of
 from uphaul.reports.case import Case, Looked, look
 from uphaul.reports.complaint import BANNER, answer, complaint
-from uphaul.reports.fits import PROVEN
+from uphaul.reports.fits import PROVEN, not_seen
 from uphaul.reports.html import to_html
 from uphaul.reports.page import Report, Table
 from uphaul.reports.said import headroom
@@ -118,6 +118,15 @@ def test_where_no_cause_was_found_the_alerts_come_before_any_limit(made: Made) -
     assert told["What happened"].endswith(
         f"1 alert asked to ease off; 1 note. Asked by: {asked.rule}; the first at {clock(asked.raised_ms)}."
     )
+
+
+def test_what_was_not_seen_is_told_as_the_fault_that_it_would_be(made: Made) -> None:
+    told = {e.sign.name: not_seen(e) for e in made.looked.findings.evidence}
+    signs = {e.sign.name: e.sign for e in made.looked.findings.evidence}
+    assert told["slip"] == (signs["slip"].up,)
+    assert told["boost"] == (signs["boost"].down,)
+    assert told["cooler"] == (signs["cooler"].up, signs["cooler"].down)  # fouled, or a sensor that reads low
+    assert told["pull_power"] == (signs["pull_power"].down,)
 
 
 def test_who_named_a_reference_is_not_asked_for_one(made: Made) -> None:

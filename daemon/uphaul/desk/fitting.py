@@ -19,7 +19,7 @@ from uphaul.analysis.moments import AROUND_MS, UNUSUAL, Marked, moments
 from uphaul.analysis.whole import ROLES
 from uphaul.desk.drive import DeskDrive
 from uphaul.desk.telling import Places, known
-from uphaul.reports.fits import PROVEN
+from uphaul.reports.fits import PROVEN, not_seen
 from uphaul.reports.words import figure, role_words, unit_words
 from uphaul.units import convert
 from uphaul.vehicle.apart import apart
@@ -72,7 +72,7 @@ def _findings(found: Findings, place: Places) -> dict[str, Any]:
         "seen": [
             {**_evidence(e, place), "stands": abs(e.strength) >= STANDS} for e in seen if abs(e.strength) >= FAINT
         ],
-        "calm": [e.sign.up for e in seen if abs(e.strength) < FAINT],
+        "calm": [n for e in seen if abs(e.strength) < FAINT for n in not_seen(e)],
         "blind": [
             {
                 "what": e.sign.up,

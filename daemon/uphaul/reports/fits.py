@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import isnan
 
+from uphaul.analysis.cause_table import CAUSES
 from uphaul.analysis.comparison import Difference
 from uphaul.analysis.evidence import Evidence
 from uphaul.analysis.findings import Finding
@@ -11,7 +12,7 @@ from uphaul.reports.case import Case, Looked
 from uphaul.reports.page import Block, Bullets, Heading, Para, Section, Table
 from uphaul.reports.words import clock, duration, figure, sentence
 
-__all__ = ["PROVEN", "beside", "fits"]
+__all__ = ["PROVEN", "beside", "fits", "not_seen"]
 
 PROVEN = (
     "Findings are proven on our own invented vehicle only. They rank what fits the evidence and never name a cause as "
@@ -56,7 +57,9 @@ def fits(case: Case, looked: Looked, reference: Case | None) -> Section:
             blocks.append(Table("Signs that were seen, the strongest first", header, rows, (1, 2)))
     calm = [e for e in known if not _stands(e)]
     if calm:
-        blocks.append(Para("Looked for and not seen: " + "; ".join(e.sign.up for e in calm) + ".", "small"))
+        blocks.append(
+            Para("Looked for and not seen: " + "; ".join(n for e in calm for n in not_seen(e)) + ".", "small")
+        )
     blind = [e for e in found.evidence if not e.known]
     if blind:
         blocks.append(Heading("Can't tell"))
@@ -162,3 +165,15 @@ def _difference(d: Difference) -> tuple[str, ...]:
         verdict,
         f"{100.0 * min(d.share, 1.0):.0f} %",
     )
+
+
+def not_seen(e: Evidence) -> tuple[str, ...]:
+    """What was looked for and does not stand, in the words of the way that speaks for a cause; both where either may.
+
+    A sign that speaks for none, as less power in pulls, is looked for below.
+    """
+    expected = (x for c in CAUSES for p in c.pictures for x in p.expects if x.sign == e.sign.name and x.if_seen > 0.0)
+    ways = {x.way for x in expected}
+    if ways in ({1, -1}, {0}):
+        return e.sign.up, e.sign.down
+    return (e.sign.up,) if 1 in ways else (e.sign.down,)
