@@ -146,6 +146,21 @@ def test_a_leak_before_the_turbine_that_boost_control_makes_up_for_is_named_all_
     assert not found.shared
 
 
+def test_boost_of_a_tune_that_the_reference_hardly_met_is_no_over_boost() -> None:
+    # sound in both: the stronger tune holds more, and the reference had it for a moment only
+    reference, drive = sound_pairs()[0]
+    boost = next(i for i, s in enumerate(drive.signals) if s.name == "map")
+    values = drive.values.copy()
+    values[:, boost] += np.where(values[:, boost] > 200.0, 25.0, 0.0)
+    stronger = replace(drive, values=values)
+    assert {e.sign.name: e.value for e in evidence(Pair(stronger, reference))}["over_boost"] > 15.0
+    named = replace(stronger, tunes=("tow", "tow-max"), tune=np.full(len(drive), 1, dtype=np.int16))
+    tune = np.zeros(len(reference), dtype=np.int16)
+    tune[-16:] = 1
+    met = replace(reference, tunes=("tow", "tow-max"), tune=tune)
+    assert not {e.sign.name: e for e in evidence(Pair(named, met))}["over_boost"].known
+
+
 def test_a_supply_that_runs_short_in_bursts_is_not_taken_for_a_box_that_cuts_power() -> None:
     found = judge(seen(full_load_lean=8.0, mixture=8.0, cuts=2.7))
     assert found.verdict == "fuel-starvation"

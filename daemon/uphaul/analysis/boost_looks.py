@@ -13,19 +13,48 @@ from uphaul.physics.basis import Bools, Floats
 __all__ = ["actuator_opens", "actuator_reach", "over_boost", "swallow_shut"]
 
 
+LEAST_PIECES = 60
+"""Of two seconds, that one tune needs to tell of its highest boost. Source: our own choice."""
+
+
 def over_boost(pair: Pair) -> Seen:
-    """How much higher the highest boost was than in the reference, kPa, at loads that it met."""
+    """How much higher the highest boost was than in the reference, kPa, at loads and in tunes that it met."""
     if pair.there is None:
         return UNKNOWN
     mine, theirs = pair.here.of("map"), pair.there.of("map")
-    loaded = [np.isfinite(v) & (p.of("rpm") > 1500.0) for v, p in ((mine, pair.here), (theirs, pair.there))]
+    loaded = [
+        np.isfinite(p.of("map")) & (p.of("rpm") > 1500.0) & _also_driven(p, other)
+        for p, other in ((pair.here, pair.there), (pair.there, pair.here))
+    ]
+    if min(np.count_nonzero(v) for v in loaded) < LEAST_PIECES:
+        return UNKNOWN
     load = load_role(pair.here, pair.there)
     if load and load != "boost":  # more load than the reference met may well mean more boost
         loaded[0] &= pair.here.of(load) <= 1.02 * np.nanquantile(pair.there.of(load)[loaded[1]], 0.99)
-    if min(np.count_nonzero(v) for v in loaded) < 60:
+    if np.count_nonzero(loaded[0]) < LEAST_PIECES:
         return UNKNOWN
     top, other = (float(np.sort(v[k])[-3]) for v, k in ((mine, loaded[0]), (theirs, loaded[1])))
-    return max(top - other, 0.0), 4.0, longest(pair.here, mine > other + 4.0)
+    # nobody tells whether boost control had anything to hold in the reference: if not, thin air kept it lower there
+    air = [
+        float(np.nanmedian(p.of("baro")[k])) if p.has("baro") else float("nan")
+        for p, k in zip((pair.here, pair.there), loaded, strict=True)
+    ]
+    thin = max(other * (air[0] / air[1] - 1.0), 0.0) if air[0] > air[1] else 0.0
+    return max(top - other, 0.0), float(np.hypot(4.0, thin)), longest(pair.here, mine > other + 4.0)
+
+
+def _also_driven(p: Pieces, other: Pieces) -> Bools:
+    """(P,) where a tune was told that the other drive was driven in for long enough; none told goes with anything."""
+    numbers, counts = np.unique(other.tune, return_counts=True)
+    names = {
+        other.drive.tunes[n]
+        for n, count in zip(numbers.tolist(), counts.tolist(), strict=True)
+        if 0 <= n < len(other.drive.tunes) and count >= LEAST_PIECES
+    }
+    told = [p.drive.tunes[n] if 0 <= n < len(p.drive.tunes) else "" for n in range(-1, len(p.drive.tunes))]
+    goes = np.array([not name or not names or name in names for name in told])
+    at: Bools = goes[np.clip(p.tune, -1, len(p.drive.tunes) - 1) + 1]
+    return at
 
 
 def actuator_reach(pair: Pair) -> Seen:

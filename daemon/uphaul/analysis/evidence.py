@@ -114,7 +114,7 @@ _AIR = ("map", "baro", "ambient")
 SIGNS: tuple[Sign, ...] = (
     Sign("boost", "kPa", 6.0, "boost above the reference at full load", "boost short of the reference at full load",
          ("rpm", "map", "baro"), looks.compared("boost", top=True)),
-    Sign("over_boost", "kPa", 4.5, "highest boost above the reference's", "highest boost as in the reference",
+    Sign("over_boost", "kPa", 6.0, "highest boost above the reference's", "highest boost as in the reference",
          ("rpm", "map"),
          boost_looks.over_boost),
     Sign("actuator_reach", "%", 8.0, "boost control's actuator closes further than it did",
