@@ -13,8 +13,8 @@ from uphaul.physics.basis import Bools, Floats
 __all__ = ["actuator_opens", "actuator_reach", "over_boost", "swallow_shut"]
 
 
-LEAST_PIECES = 60
-"""Of two seconds, that one tune needs to tell of its highest boost. Source: our own choice."""
+LEAST_PIECES = 20
+"""Of two seconds, that one tune needs to tell of its highest boost: it holds a pull. Source: our own choice."""
 
 
 def over_boost(pair: Pair) -> Seen:
@@ -33,7 +33,8 @@ def over_boost(pair: Pair) -> Seen:
         loaded[0] &= pair.here.of(load) <= 1.02 * np.nanquantile(pair.there.of(load)[loaded[1]], 0.99)
     if np.count_nonzero(loaded[0]) < LEAST_PIECES:
         return UNKNOWN
-    top, other = (float(np.sort(v[k])[-3]) for v, k in ((mine, loaded[0]), (theirs, loaded[1])))
+    # a reference may have been up there for moments only: its highest; the drive has to stay
+    top, other = float(np.sort(mine[loaded[0]])[-3]), float(theirs[loaded[1]].max())
     # nobody tells whether boost control had anything to hold in the reference: if not, thin air kept it lower there
     air = [
         float(np.nanmedian(p.of("baro")[k])) if p.has("baro") else float("nan")
