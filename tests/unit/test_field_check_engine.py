@@ -568,3 +568,20 @@ def plain(a: Attempt) -> tuple[object, ...]:
     values = [m.value for m in a.measured]
     tunes = [a.tune, *a.tunes_after]
     return (*a.t_ms, tunes, a.verdict, values, a.unlogged_ms, a.cut, pytest.approx(dict(a.bridged), rel=1e-12))
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("m/s", 1.0), ("km/h", 3.6)])
+def test_nobody_is_asked_at_speed_for_what_is_done_standing(unit: str, factor: float) -> None:
+    signals = (*SIGNALS, Signal("speed", unit, 100))
+    key_on = step(measure(Take.MEAN), name="key-on", waits_for=(WaitsFor("rpm", BELOW, 50.0),), part=Part.COLD)
+    checked = check(key_on, step(measure(Take.MEAN), name="climb", moving=True))
+
+    def asked(speed_m_s: float) -> list[str]:
+        values = np.zeros((5, 5))
+        values[:, 0], values[:, 4] = 900.0, speed_m_s * factor
+        driven = Block(signals, np.arange(5, dtype=np.int64) * TICK_MS, values, np.zeros(5, dtype=np.int16))
+        engine = FieldCheckEngine(checked, signals, TUNES, vehicle=VEHICLE, whole=True)
+        return [n.step for n in engine.run(driven, ()) if n.kind is NewsKind.NEXT]
+
+    assert asked(22.0) == ["climb"]
+    assert asked(0.0) == ["key-on"]

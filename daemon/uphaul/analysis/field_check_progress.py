@@ -39,12 +39,16 @@ from uphaul.analysis.field_check_stretch import Stretch, unlogged_ms
 from uphaul.rules import ABOVE, Action, Kind, Rule, Setting
 from uphaul.rules.judge import Judge
 from uphaul.signals import NO_TUNE, Block, Event, Signal, index_of
+from uphaul.units import compatible, convert
 from uphaul.vehicle import Vehicle
 
 __all__ = ["STANDING", "Asking", "Progress", "Surroundings"]
 
 STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED)
 """States of an alert in which nobody goes on: it asks to act, or is held until a person has looked."""
+
+WALKING_M_S = 1.5
+"""Faster than that nobody is asked for what is done standing. Source: common practice, a walk."""
 
 CUT_SHORT = "a gap in the recording ended it too early"
 
@@ -119,6 +123,10 @@ class Progress:
         self._last_ms: int | None = None
         self._values = np.full(len(around.signals), np.nan)
         self._part: Part | None = None
+        at = index_of(around.signals).get("speed")
+        there = at is not None and compatible(around.signals[at].unit, "m/s")
+        self._speed = at if there else None
+        self._moves = False
         self._told: Key | None = None
         self._all_told = False
         self._look_again = False
@@ -170,6 +178,7 @@ class Progress:
             for event in people.get(at, ()):
                 self._skip(event)
             self._values = block.values[at]
+            self._moves = self._moves or self._speed_m_s() > WALKING_M_S
             news += self._step(now_ms, asking)
             self._go_on(block, at, at + 1)
             news += self._times_up(now_ms)
@@ -315,15 +324,24 @@ class Progress:
         """The step to be done now: one that holds, else the first that is open, in the present tune if it can be.
 
         Those of the part in which the last one was begun come first: on the hot road nobody is told of a cold morning.
+        Until one was begun, a vehicle that has moved is asked for what is done moving: nobody turns a key at speed.
         """
         for key in self._stretches:
             return key
         ready = [k for k in self._results if self._may_begin(k)]
+        if self._part is None and self._moves:
+            ready = [k for k in ready if self._check.steps[k[0]].moving] or ready
         ready = [k for k in ready if self._check.steps[k[0]].part is self._part] or ready
         tune = self._tune_name()
         here = [k for k in ready if k[1] in ("", tune)]
         first = next(iter(ready), None)
         return next((k for k in here if first is not None and k[0] == first[0]), first)
+
+    def _speed_m_s(self) -> float:
+        """At the present tick; NaN where it is not known."""
+        if self._speed is None:
+            return float("nan")
+        return float(convert(float(self._values[self._speed]), self._around.signals[self._speed].unit, "m/s"))
 
     def _next(self, now_ms: int) -> list[News]:
         if self._stretches:
