@@ -104,6 +104,34 @@ def test_a_drive_that_goes_on_meanwhile_ends_where_it_was_first_read(log: Path) 
     assert repr(after.said) == repr(judge_all(after.rules, after.stretches))
 
 
+def test_a_part_that_was_begun_meanwhile_is_left_for_the_next_time(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("uphaul.desk.drive.log_parts", split)
+    first = load_drive(log, None, first=True)
+    until = int(np.searchsorted(first.whole.t_ms, SPLIT_MS))
+    cut = replace(
+        first.whole, t_ms=first.whole.t_ms[:until], values=first.whole.values[:until], tune=first.whole.tune[:until]
+    )
+    after = load_drive(log, None, after=replace(first, whole=cut))
+    assert [(len(s.block), s.ended) for s in after.stretches] == [(until, "")]
+    assert not after.rules_text.endswith("# changed")
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_what_is_written_between_looking_and_reading_is_left_for_the_next_time(
+    log: Path, monkeypatch: pytest.MonkeyPatch, first: bool
+) -> None:
+    whole = load_drive(log, None, first=first)
+    until = int(np.searchsorted(whole.whole.t_ms, SPLIT_MS))
+
+    def before(log: Log, number: int, only: set[str] | None = None) -> list[Part]:
+        return [replace(p, ticks_ms=(p.ticks_ms[0], SPLIT_MS - 50)) for p in log_parts(log, number, only)]
+
+    monkeypatch.setattr("uphaul.desk.drive.log_parts", before)
+    drive = load_drive(log, None, first=first, judge=not first)
+    np.testing.assert_array_equal(drive.whole.t_ms, whole.whole.t_ms[:until])
+    np.testing.assert_array_equal(drive.whole.values, whole.whole.values[:until])
+
+
 def test_a_drive_whose_ticks_changed_meanwhile_is_not_mixed(log: Path) -> None:
     first = load_drive(log, None, first=True)
     other = replace(first.whole, t_ms=first.whole.t_ms + 50)

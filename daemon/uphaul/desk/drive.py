@@ -219,7 +219,10 @@ def _read(
         if judging is not None:
             judging.begin(columns, tunes, part.gap_ms, part.grid_ms)
         for read in part.blocks():
-            b = read if before is None else read.part(0, int(np.searchsorted(read.t_ms, before.t_ms[-1], "right")))
+            # a daemon may have written on since the ends were looked up: there is no room for more
+            last = part.ticks_ms[1] if before is None else min(part.ticks_ms[1], int(before.t_ms[-1]))
+            upto = int(np.searchsorted(read.t_ms, last, "right"))
+            b = read if upto == len(read) else read.part(0, upto)
             stop = at + len(b)
             if after is not None and not np.array_equal(after.whole.t_ms[at:stop], b.t_ms):
                 raise LogError(f"{after.label}: the log was changed while it was read: begin anew")
