@@ -6,7 +6,7 @@ Newton's law of cooling, stepped once a second. Nothing of that is taken from th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -150,3 +150,22 @@ def test_a_gap_in_the_drive_is_no_warming() -> None:
     assert share_when_hot(Pieces(cut), REFERENCE)[0] == pytest.approx(
         share_when_hot(Pieces(whole), REFERENCE)[0], rel=0.1
     )
+
+
+@pytest.mark.parametrize("rises_k_s", [0.0, 0.002])
+def test_hot_without_fuel_it_carries_off_nothing_that_is_known(rises_k_s: float) -> None:
+    # rolling down a hill behind a hard climb: fuel shut off, coolant still hot and not falling
+    hot = driven(System())
+    values = hot.values.copy()
+    values[:, 2], values[:, 3] = 0.0, 96.0 + rises_k_s * np.arange(len(hot))
+    for speed, look in ((19.0, share_when_hot), (8.0, share_at_low_speed)):
+        values[:, 1] = speed
+        share, uncertainty, _ = look(Pieces(replace(hot, values=values)), REFERENCE)
+        assert share == 0.0
+        assert 0.0 <= uncertainty < 0.1
+
+
+def test_what_a_radiator_has_lost_is_the_same_in_thin_air() -> None:
+    system = System(radiator=0.5, fan_m_s=0.0)
+    share, _, _ = share_when_hot(Pieces(driven(system, speed=26.0, baro=70.0, work=0.8)), REFERENCE)
+    assert share == pytest.approx(0.5, rel=0.1)

@@ -161,6 +161,39 @@ def test_boost_of_a_tune_that_the_reference_hardly_met_is_no_over_boost() -> Non
     assert not {e.sign.name: e for e in evidence(Pair(named, met))}["over_boost"].known
 
 
+def test_boost_of_a_tune_that_both_drove_is_judged_by_it_alone() -> None:
+    # sound in both: the first half was driven in the stronger tune, which the reference had for a moment only
+    reference, drive = sound_pairs()[0]
+    boost = next(i for i, s in enumerate(drive.signals) if s.name == "map")
+    values, strong = drive.values.copy(), np.arange(len(drive)) < len(drive) // 2
+    values[:, boost] += np.where(strong & (values[:, boost] > 200.0), 25.0, 0.0)
+    tunes = ("tow", "tow-max")
+    tune = np.zeros(len(reference), dtype=np.int16)
+    tune[-16:] = 1
+    untold = replace(drive, values=values)
+    assert {e.sign.name: e.value for e in evidence(Pair(untold, reference))}["over_boost"] > 15.0
+    driven = replace(untold, tunes=tunes, tune=strong.astype(np.int16))
+    met = replace(reference, tunes=tunes, tune=tune)
+    assert {e.sign.name: e.value for e in evidence(Pair(driven, met))}["over_boost"] < 4.0
+
+
+def test_a_reference_in_thinner_air_leaves_over_boost_in_doubt() -> None:
+    # a pressure that nothing holds goes with the barometer: of some 200 kPa a ninth is more than 20
+    reference, drive = sound_pairs()[0]
+    baro = next(i for i, s in enumerate(reference.signals) if s.name == "baro")
+
+    def doubt(here: float, there: float) -> float:
+        pair = []
+        for each, share in ((drive, here), (reference, there)):
+            values = each.values.copy()
+            values[:, baro] = 100.0 * share
+            pair.append(replace(each, values=values))
+        return next(e.uncertainty for e in evidence(Pair(*pair)) if e.sign.name == "over_boost")
+
+    assert doubt(1.0, 0.9) > 20.0
+    assert doubt(0.9, 1.0) == doubt(1.0, 1.0) == 4.0
+
+
 def test_a_supply_that_runs_short_in_bursts_is_not_taken_for_a_box_that_cuts_power() -> None:
     found = judge(seen(full_load_lean=8.0, mixture=8.0, cuts=2.7))
     assert found.verdict == "fuel-starvation"
@@ -225,6 +258,25 @@ def test_boost_control_hides_a_leak_from_a_vehicle_that_measures_boost_alone() -
 def test_without_a_reference_little_is_told() -> None:
     _, drive = sound_pairs()[0]
     assert findings(drive, None).verdict == TOO_LITTLE
+
+
+@pytest.mark.parametrize("ticks", [1, 2, 3])
+def test_a_drive_of_a_few_ticks_tells_too_little(ticks: int) -> None:
+    reference, drive = sound_pairs()[0]
+    few = replace(drive, t_ms=drive.t_ms[:ticks], values=drive.values[:ticks], tune=drive.tune[:ticks])
+    for pair in ((few, None), (few, reference), (drive, few)):
+        assert findings(*pair).verdict == TOO_LITTLE
+
+
+@pytest.mark.parametrize("name", ["fuel", "baro"])
+def test_what_the_reference_did_not_read_under_load_leaves_the_other_signs_as_they_are(name: str) -> None:
+    reference, drive = sound_pairs()[0]
+    values, names = reference.values.copy(), [s.name for s in reference.signals]
+    values[np.nan_to_num(values[:, names.index("rpm")]) > 1200.0, names.index(name)] = np.nan
+    blind = {e.sign.name: e for e in evidence(Pair(drive, replace(reference, values=values)))}
+    told = {e.sign.name: e for e in evidence(Pair(drive, reference))}
+    assert blind["over_boost"].known == (name != "fuel")
+    assert blind["oil_pressure"].value == told["oil_pressure"].value
 
 
 def test_evidence_points_at_moments_inside_the_drive() -> None:

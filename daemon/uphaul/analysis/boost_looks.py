@@ -30,18 +30,21 @@ def over_boost(pair: Pair) -> Seen:
         return UNKNOWN
     load = load_role(pair.here, pair.there)
     if load and load != "boost":  # more load than the reference met may well mean more boost
-        loaded[0] &= pair.here.of(load) <= 1.02 * np.nanquantile(pair.there.of(load)[loaded[1]], 0.99)
+        met = _known(pair.there.of(load)[loaded[1]])
+        loaded[0] &= pair.here.of(load) <= (1.02 * np.quantile(met, 0.99) if len(met) else -np.inf)
     if np.count_nonzero(loaded[0]) < LEAST_PIECES:
         return UNKNOWN
     # a reference may have been up there for moments only: its highest; the drive has to stay
     top, other = float(np.sort(mine[loaded[0]])[-3]), float(theirs[loaded[1]].max())
     # nobody tells whether boost control had anything to hold in the reference: if not, thin air kept it lower there
-    air = [
-        float(np.nanmedian(p.of("baro")[k])) if p.has("baro") else float("nan")
-        for p, k in zip((pair.here, pair.there), loaded, strict=True)
-    ]
+    baro = [_known(p.of("baro")[k]) for p, k in zip((pair.here, pair.there), loaded, strict=True)]
+    air = [float(np.median(x)) if len(x) else float("nan") for x in baro]
     thin = max(other * (air[0] / air[1] - 1.0), 0.0) if air[0] > air[1] else 0.0
     return max(top - other, 0.0), float(np.hypot(4.0, thin)), longest(pair.here, mine > other + 4.0)
+
+
+def _known(x: Floats) -> Floats:
+    return x[np.isfinite(x)]
 
 
 def _also_driven(p: Pieces, other: Pieces) -> Bools:

@@ -136,8 +136,8 @@ def _share(here: _Heat, there: Bools, whole: float, whole_u: float) -> Told:
     gives, gives_u = here.conductance(hot)
     if np.isnan(gives):
         return (float("inf"), 0.0, ()) if there.sum() >= REFERENCE else (float("nan"), float("nan"), ())
-    share = gives / whole
-    u = share * float(np.hypot(np.hypot(gives_u / gives, whole_u / whole), DOUBT))
+    share = max(gives, 0.0) / whole  # none at all where it is rolled along hot with the fuel shut off
+    u = float(np.hypot(gives_u / whole, share * np.hypot(whole_u / whole, DOUBT)))
     return share, u, here.where(hot)
 
 

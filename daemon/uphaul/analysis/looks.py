@@ -82,7 +82,7 @@ def longest(p: Pieces, where: Bools, most: int = 4) -> tuple[Span, ...]:
 
 
 def full_load_lean(pair: Pair) -> Seen:
-    if pair.there is None:
+    if pair.there is None or not pair.there.has("fuel"):
         return UNKNOWN
     shares = []
     for p in (pair.here, pair.there):
@@ -103,6 +103,8 @@ def full_load_lean(pair: Pair) -> Seen:
 def cuts(pair: Pair) -> Seen:
     """Times at which the fuel told stayed high at full pedal, while the mixture went lean at once and came back."""
     d = pair.here.drive
+    if len(d) < 2:
+        return UNKNOWN
     pedal, fuel, t = d.read("pedal"), d.read("fuel"), d.t_ms
     with np.errstate(all="ignore"):
         share = d.read("mixture") * fuel * (d.read("charge") + 273.15) / (d.read("rpm") * d.read("map"))
@@ -297,7 +299,7 @@ def cooling_shut(pair: Pair) -> Seen:
 def fan_works(pair: Pair) -> Seen:
     """By how much, in %, what is carried off at low speed over that in the wind is beyond what the wind does alone."""
     (wind, wind_u, _), (slow, slow_u, moments) = (_beside(pair, f) for f in (share_when_hot, share_at_low_speed))
-    if not (isfinite(wind) and isfinite(slow)):
+    if not (isfinite(wind) and isfinite(slow)) or wind <= 0.0:
         return UNKNOWN
     # the doubt of either is that of the reference for the most part, which both have
     return 100.0 * (slow / wind - HELPED), 25.0 * slow / wind * (wind_u / wind + slow_u / slow), moments
