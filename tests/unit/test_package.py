@@ -230,6 +230,7 @@ WRONG: list[tuple[str, Any, str]] = [
     ("sweeps.0.gear", 31, r"sweeps\[0\].gear = 31: must be a whole number from 1 to 30"),
     ("sweeps.0.pulls", 2.0, r"sweeps\[0\].pulls = 2.0: must be a whole number from 1 to 1,000"),
     ("sweeps.0.rpm", [2000], r"sweeps\[0\].rpm = .*: must be a list of at least two"),
+    ("sweeps.0.rpm", [2000, 2000], r"sweeps\[0\].rpm\[1\] = 2000: must be more than the one before it, 2000"),
     ("sweeps.0.rpm", [2000, 1900], r"sweeps\[0\].rpm\[1\] = 1900: must be more than the one before it, 2000"),
     ("sweeps.0.rpm", [2000, 2050], r"sweeps\[0\].rpm\[1\] = 2050: must be an engine speed .*, a multiple of 100"),
     ("sweeps.0.rpm", [0, 100], r"sweeps\[0\].rpm\[0\] = 0: must be an engine speed from 100 to 10000 rpm"),

@@ -77,6 +77,24 @@ def test_short_boost_is_told_with_where_it_was_seen() -> None:
     assert [round(a / 1000.0) for a, _ in found.moments_ms] == [20, 68]
 
 
+def test_what_lags_by_seconds_is_left_out_for_longer() -> None:
+    # a second more, in which the engine gains 225 rpm
+    drive = day([IDLING, THIRD, REST])
+    later = met("compressor_out", drive, drive).rpm[0] - met("boost", drive, drive).rpm[0]
+    assert later == pytest.approx(225.0, abs=100.0)
+
+
+def test_more_power_than_the_reference_is_no_fault() -> None:
+    def pulled(kw: float) -> WholeDrive:
+        plain = day([IDLING, THIRD, REST])
+        power = np.full((len(plain), 1), kw)
+        signals = (*plain.signals, Signal("wheel_power", ROLES["wheel_power"], 1000))
+        return replace(plain, signals=signals, values=np.hstack((plain.values, power)))
+
+    assert sign("pull_power", pulled(120.0), pulled(100.0)).value == 0.0
+    assert sign("pull_power", pulled(80.0), pulled(100.0)).value == pytest.approx(-20.0)
+
+
 def test_only_pulls_of_one_tune_in_one_gear_meet() -> None:
     third = day([IDLING, THIRD, REST])
     assert beside("boost", courses(day([IDLING, FOURTH, REST])), courses(third)) is None
