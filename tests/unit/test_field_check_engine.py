@@ -440,6 +440,16 @@ def test_what_is_missing_is_told_in_words() -> None:
     assert [m.words for m in now.missing] == ["rpm 300 too low", "boost 16 kPa too high", "egt unknown"]
 
 
+@pytest.mark.parametrize(("least", "words"), [(-0.5, "rpm must be steadier"), (50.0, "rpm must be rising faster")])
+def test_what_falls_too_fast_is_to_be_steadier_and_not_to_rise(least: float, words: str) -> None:
+    waits = (WaitsFor("rpm", ABOVE, least, rate_ms=500),)
+    engine = FieldCheckEngine(check(step(measure(Take.MEAN), waits_for=waits)), SIGNALS, TUNES, whole=True)
+    engine.run(block(rpm=[2000.0 - 50.0 * k for k in range(10)]))
+    now = engine.now()
+    assert now is not None
+    assert [m.words for m in now.missing] == [words]
+
+
 def test_how_far_a_temperature_is_off_is_told_in_kelvin() -> None:
     waits = (WaitsFor("egt", BELOW, 200.0),)
     engine = FieldCheckEngine(check(step(measure(Take.MEAN), waits_for=waits)), SIGNALS, TUNES, whole=True)

@@ -30,7 +30,8 @@ def missing_of(
         left_s = max(wait.held_ms - held_ms, 0) / 1000.0
         return Missing(wait.signal, 0.0, unit, f"{name}: hold on, {ceil(left_s)} s more", left_s)
     if wait.rate_ms:
-        words = "rising faster" if wait.side == ABOVE else "steadier"
+        up = isinstance(wait.limit, float | int) and wait.side == ABOVE and wait.limit > 0.0  # else it falls too fast
+        words = "rising faster" if up else "steadier"
         return Missing(wait.signal, float("nan"), f"{unit}/s", f"{name} must be {words}")
     limit = wait.limit if isinstance(wait.limit, float | int) else _at(wait, columns, values)
     by = (limit - values[column]) * wait.side
