@@ -34,7 +34,7 @@ speed_km_h = {speed}
 @pytest.mark.parametrize(
     ("start", "speed", "over"),
     [
-        ('as = "rolling"', 60, "That was it: the road goes on level. Ctrl-C ends the drive."),
+        ('as = "rolling"', 60, "That was it: the road goes on. Ctrl-C ends the drive."),
         (
             'as = "standing"\nkey_on_s = 1\ncrank_s = 2\nkey_off_s = 9',
             0,

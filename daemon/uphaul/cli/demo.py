@@ -48,7 +48,7 @@ def command(scenario: str, seed: int, speed: float, port: int | None, log_path: 
     drive = load_scenario(scenario)  # first: what is wrong with it is told of its file, not of a configuration
     config = demo_config(scenario, seed)
     engine_off = not drive.rolling and drive.key_off_s < drive.duration_s
-    over = f"That was it: {'the engine is off' if engine_off else 'the road goes on level'}. Ctrl-C ends the drive."
+    over = f"That was it: {'the engine is off' if engine_off else 'the road goes on'}. Ctrl-C ends the drive."
     if port is not None:
         config = replace(config, web=replace(config.web, port=port))
 
