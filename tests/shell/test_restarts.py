@@ -133,7 +133,8 @@ def test_other_rules_in_the_middle_of_a_drive(bus: tuple[Vehicle, str], tmp_path
 
 def test_a_second_daemon_on_the_log_is_refused(bus: tuple[Vehicle, str], tmp_path: Path) -> None:
     vehicle, source = bus
-    config, path = write_config(tmp_path / "config", source), tmp_path / "vehicle.db"
+    # the bus is silent while the second one starts, which takes its time: the drive goes on
+    config, path = write_config(tmp_path / "config", source, hold_s=600), tmp_path / "vehicle.db"
     daemon = driving(config, path, vehicle)
     with running(daemon):
         told = command("run", "--config", str(config), "--log", str(path), status=2)
