@@ -58,7 +58,7 @@ def show(path: Path, drive: int, *, anyway: bool, as_json: bool) -> None:
 
 
 def reasons(case: Case) -> list[str]:
-    """What speaks against comparing later drives with this one, each in a clause: by check, build sheet and alerts.
+    """What speaks against comparing later drives with this one, each in a clause: by check and build sheet.
 
     A check's part that is not done yet is no reason: cold morning and hot road may be two drives.
     """
