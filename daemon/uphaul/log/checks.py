@@ -8,7 +8,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from uphaul.errors import LogError
-from uphaul.log import claims, schema
+from uphaul.log.at_rest import writing_at_rest
 from uphaul.log.info import CheckRow
 
 __all__ = ["Keeping", "keep_checks"]
@@ -29,21 +29,8 @@ def keep_checks(path: Path, rows: Sequence[CheckRow]) -> list[Keeping]:
     What was confirmed by a person and told while it was driven stays as it is. Raises LogError when the log is being
     recorded to, has no such drive, or can't be written.
     """
-    claims.claim(path)
-    try:
-        db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=2.0)
-        try:
-            schema.migrate(db, path)
-            db.execute("BEGIN IMMEDIATE")
-            out = [_keep(db, path, row) for row in rows]
-            db.execute("COMMIT")
-        finally:
-            db.close()
-    except sqlite3.Error as error:
-        raise LogError(f"{path}: what came of the field check can't be kept ({error})") from error
-    finally:
-        claims.release(path)
-    return out
+    with writing_at_rest(path, "what came of the field check can't be kept") as db:
+        return [_keep(db, path, row) for row in rows]
 
 
 def _keep(db: sqlite3.Connection, path: Path, row: CheckRow) -> Keeping:

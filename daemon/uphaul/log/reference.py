@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
 from uphaul.errors import LogError
-from uphaul.log import claims, schema
+from uphaul.log.at_rest import writing_at_rest
 
 __all__ = ["mark_reference"]
 
@@ -19,20 +18,8 @@ def mark_reference(path: Path, drive: int, *, actor: str, utc: str, beside: Sequ
 
     Raises LogError when the log is being recorded to, has no such drive, or can't be written.
     """
-    claims.claim(path)
-    try:
-        db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=2.0)
-        try:
-            schema.migrate(db, path)
-            db.execute("BEGIN IMMEDIATE")
-            if db.execute("UPDATE drive SET kept = 1 WHERE id = ? AND going = 0", (drive,)).rowcount != 1:
-                raise LogError(f"{path}: there is no drive {drive}, so it can't be the reference")
-            db.executemany("UPDATE drive SET kept = 1 WHERE id = ?", [(other,) for other in beside])
-            db.execute("INSERT INTO reference (drive, utc, actor) VALUES (?,?,?)", (drive, utc, actor))
-            db.execute("COMMIT")
-        finally:
-            db.close()
-    except sqlite3.Error as error:
-        raise LogError(f"{path}: drive {drive} can't be made the reference ({error})") from error
-    finally:
-        claims.release(path)
+    with writing_at_rest(path, f"drive {drive} can't be made the reference") as db:
+        if db.execute("UPDATE drive SET kept = 1 WHERE id = ? AND going = 0", (drive,)).rowcount != 1:
+            raise LogError(f"{path}: there is no drive {drive}, so it can't be the reference")
+        db.executemany("UPDATE drive SET kept = 1 WHERE id = ?", [(other,) for other in beside])
+        db.execute("INSERT INTO reference (drive, utc, actor) VALUES (?,?,?)", (drive, utc, actor))
