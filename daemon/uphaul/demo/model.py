@@ -6,7 +6,7 @@ seed alone: gusts and the road's unevenness from a generator that is drawn once 
 that is looked up by the number of the step. So the same scenario and seed give the same readings to the bit, however
 often and at whatever times they are read, on one kind of processor and library of mathematics.
 
-A model can't run backwards. A scenario can be driven beyond its duration: the road goes on level.
+A model can't run backwards. A scenario can be driven beyond its duration: the road goes on.
 """
 
 from __future__ import annotations
