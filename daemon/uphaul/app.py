@@ -183,6 +183,7 @@ class App:
             self._config.vehicle.name,
             invented=invented,
             driving=lambda: live.drive is not None,
+            may_act=lambda request: self._access is not None and self._access.actor(request) is not None,
         )
         if self._access is not None:
             add_access(app, self._access, host=web.host, names=web.names)

@@ -23,16 +23,30 @@ pytestmark = pytest.mark.asyncio
 AXE = (
     "async () => (await axe.run()).violations.map(v => [v.id, v.help, ...v.nodes.map(n => String(n.target))].join(' '))"
 )
+COLOUR_OF = """([which, name]) => {
+    const like = document.createElement("i");
+    like.style.background = `var(${name})`;
+    document.body.append(like);
+    const colour = (node) => getComputedStyle(node).backgroundColor;
+    const same = colour(like) === colour(document.querySelector(which));
+    like.remove();
+    return same;
+}"""
 SMALL = """[...document.querySelectorAll('button, input, a')].filter(n => n.checkVisibility())
     .filter(n => n.getBoundingClientRect().height < 48).map(n => n.id || n.textContent)"""
 
 
 @contextlib.asynccontextmanager
-async def page_of(rig: Rig, *, dark: bool = False, problems: bool = False) -> AsyncIterator[Page]:
-    """The page as a paired phone has it."""
+async def page_of(rig: Rig, *, dark: bool = False, problems: bool = False, paired: bool = True) -> AsyncIterator[Page]:
+    """The page as a phone has it."""
     app = make_app(WebState(lambda: Status("0")), period_s=0.2)
     add_check(
-        app, lambda: rig.live.check, "Invented vehicle", invented=True, driving=lambda: rig.live.drive is not None
+        app,
+        lambda: rig.live.check,
+        "Invented vehicle",
+        invented=True,
+        driving=lambda: rig.live.drive is not None,
+        may_act=lambda _: paired,
     )
 
     async def act(request: web.Request) -> web.Response:
@@ -87,7 +101,9 @@ async def test_a_technician_begins_by_name_and_reads_what_came_of_it(tmp_path: P
         await expect(rows.first).to_contain_text("passed")
         await expect(rows.first).to_contain_text("100 to 200")
         rig.run(8, 13)
-        await expect(page.locator("#state")).to_have_text("✕ EGT high")
+        await expect(page.locator("#state")).to_have_text("▲ EGT high")
+        # caution is yellow and danger red: IEC 60073
+        assert await page.evaluate(COLOUR_OF, ["#state", "--yellow"])
         await sound(page, f"stopped-{look}")
         await page.get_by_label("Skip this step").fill("no more time")
         async with page.expect_response("**/act"):
@@ -102,6 +118,21 @@ async def test_a_technician_begins_by_name_and_reads_what_came_of_it(tmp_path: P
         await sound(page, f"ended-{look}")
     (run,) = rig.end()
     assert run.confirmed_by == NAME
+
+
+async def test_a_phone_that_is_not_paired_is_led_to_pairing_instead_of_refused(tmp_path: Path) -> None:
+    rig = Rig(tmp_path / "a.db")
+    rig.run(0, 0.5)
+    async with page_of(rig, paired=False) as page:
+        await expect(page.get_by_role("link", name="Pair this device")).to_have_attribute("href", "pair")
+        await expect(page.get_by_role("button", name="Confirm and begin")).to_be_hidden()
+        await sound(page, "unpaired")
+        rig.begin()
+        rig.run(0.5, 1)
+        await expect(page.locator("#state")).to_contain_text("Hold it")  # looking is open
+        await expect(page.get_by_role("button", name="Skip it")).to_be_hidden()
+        await expect(page.get_by_role("button", name="End the check")).to_be_hidden()
+    rig.end()
 
 
 async def test_a_passenger_hears_each_step_and_sees_what_is_missing(tmp_path: Path) -> None:
@@ -120,7 +151,7 @@ async def test_a_passenger_hears_each_step_and_sees_what_is_missing(tmp_path: Pa
         await page.wait_for_function("window.tones.length == 7")  # passed: the ticks and a short one
         assert await page.evaluate("Math.max(...window.tones)") < 0.2
         rig.run(5.8, 13)
-        await expect(page.locator("#state")).to_have_text("✕ EGT high")
+        await expect(page.locator("#state")).to_have_text("▲ EGT high")
         await page.wait_for_function("window.tones.filter((s) => s > 0.3).length >= 3")  # stop: three long ones
     rig.end()
 

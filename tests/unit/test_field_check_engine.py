@@ -580,6 +580,24 @@ def plain(a: Attempt) -> tuple[object, ...]:
     return (*a.t_ms, tunes, a.verdict, values, a.unlogged_ms, a.cut, pytest.approx(dict(a.bridged), rel=1e-12))
 
 
+@pytest.mark.parametrize("standing", [["hot", "oil"], ["oil", "hot"]])
+def test_of_alerts_in_the_way_the_gravest_tells_the_colour(standing: list[str]) -> None:
+    oil = replace(HOT, name="oil", action=Action.STOP, say="Oil pressure")
+    engine = FieldCheckEngine(
+        check(step(measure(Take.MEAN))), SIGNALS, TUNES, rules=[HOT, oil], standing=standing, whole=True
+    )
+    engine.run(block(rpm=[1600.0] * 5))
+    now = engine.now()
+    assert now is not None
+    assert now.action is Action.STOP
+    over = Transition(500, "oil", State.UNACKNOWLEDGED, State.NORMAL, 0.0, 0.0, 0, 1)
+    later = block(rpm=[1600.0] * 5)
+    engine.run(replace(later, t_ms=later.t_ms + 500), (over,))
+    now = engine.now()
+    assert now is not None
+    assert now.action is Action.EASE
+
+
 @pytest.mark.parametrize(("unit", "factor"), [("m/s", 1.0), ("km/h", 3.6)])
 def test_nobody_is_asked_at_speed_for_what_is_done_standing(unit: str, factor: float) -> None:
     signals = (*SIGNALS, Signal("speed", unit, 100))

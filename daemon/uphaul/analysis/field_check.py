@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from uphaul.rules import Curve
+from uphaul.rules import Action, Curve
 
 __all__ = [
     "EXPECTED",
@@ -324,7 +324,7 @@ def most_pressing(news: Iterable[News]) -> NewsKind:
 class Now:
     """Where a run stands: the step to do (None: none is open), how long it holds and has to, what is missing.
 
-    `alert` is what is said by the alert in the way, empty: none.
+    `alert` is what is said by the alert in the way, empty: none; `action` the gravest that those in the way ask for.
     """
 
     step: Step | None
@@ -333,4 +333,5 @@ class Now:
     left_s: float | None
     missing: tuple[Missing, ...]
     alert: str
+    action: Action | None
     results: tuple[StepResult, ...]

@@ -71,15 +71,15 @@ class Asking:
     """The alerts that stand and ask the driver to act, of those of `rules`; true when there is one."""
 
     def __init__(self, rules: Sequence[Rule], standing: Iterable[str]) -> None:
-        self._say = {r.name: r.say or r.name for r in rules if r.action is not Action.NOTE}
-        self._standing = {name: None for name in standing if name in self._say}
+        self._rules = {r.name: r for r in rules if r.action is not Action.NOTE}
+        self._standing = {name: None for name in standing if name in self._rules}
 
     def __bool__(self) -> bool:
         return bool(self._standing)
 
     def asks(self, rule: str) -> bool:
         """Whether that rule's alert asks the driver to act."""
-        return rule in self._say
+        return rule in self._rules
 
     def note(self, transition: Transition) -> None:
         """Follow one of them."""
@@ -91,7 +91,13 @@ class Asking:
     @property
     def words(self) -> str:
         """What the one says that came last."""
-        return self._say[next(reversed(self._standing))]
+        rule = self._rules[next(reversed(self._standing))]
+        return rule.say or rule.name
+
+    @property
+    def action(self) -> Action | None:
+        """The gravest that they ask for; None when none stands."""
+        return max((self._rules[name].action for name in self._standing), default=None)
 
 
 class Progress:
@@ -361,16 +367,16 @@ class Progress:
     def now(self, asking: Asking) -> Now:
         """Where it stands after the last tick."""
         key = self._to_do()
-        alert = asking.words if asking else ""
+        alert, action = asking.words if asking else "", asking.action
         results = tuple(self._results.values())
         if key is None or self._last_ms is None:
-            return Now(None, "", None, None, (), alert, results)
+            return Now(None, "", None, None, (), alert, action, results)
         step = self._check.steps[key[0]]
         stretch = self._stretches.get(key)
         if stretch is not None:
             held_s = (self._last_ms - stretch.start_ms) / 1000.0
-            return Now(step, key[1], held_s, max(step.for_ms / 1000.0 - held_s, 0.0), (), alert, results)
-        return Now(step, key[1], None, None, self._missing(key), alert, results)
+            return Now(step, key[1], held_s, max(step.for_ms / 1000.0 - held_s, 0.0), (), alert, action, results)
+        return Now(step, key[1], None, None, self._missing(key), alert, action, results)
 
     def _missing(self, key: Key) -> tuple[Missing, ...]:
         out = []

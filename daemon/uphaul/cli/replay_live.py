@@ -70,7 +70,9 @@ async def _serve(tape: Tape, speed: float, label: str, port: int, lines: Sequenc
     player.nudge = web.nudge
     app = make_app(web)
     add_playing(app, player)
-    add_check(app, lambda: tape.check, "", invented=False, driving=lambda: False, replayed=True)
+    add_check(
+        app, lambda: tape.check, "", invented=False, driving=lambda: False, may_act=lambda _: False, replayed=True
+    )
     async with serve(app, HOST, port) as bound:
         for line in lines:
             click.echo(line)

@@ -38,11 +38,13 @@ def add_check(
     *,
     invented: bool,
     driving: Callable[[], bool],
+    may_act: Callable[[web.Request], bool],
     replayed: bool = False,
 ) -> None:
     """Put the page under `CHECK` into `app`.
 
-    `follower` gives that of the present drive, None without a check. `replayed`: nothing can be begun.
+    `follower` gives that of the present drive, None without a check; `may_act` says whether a request comes from a
+    paired device. `replayed`: nothing can be begun.
     """
     static = resources.files("uphaul.web") / "static"
 
@@ -57,6 +59,7 @@ def add_check(
             "invented": invented,
             "driving": driving(),
             "replayed": replayed,
+            "may_act": may_act(request),
             "check": check_told(follower()),
         }
         return web.json_response(text=json.dumps(told, ensure_ascii=False, allow_nan=False))
@@ -110,6 +113,7 @@ def check_told(follower: CheckFollower | None) -> dict[str, Any] | None:
             "left_s": now.left_s,
             "missing": [m.words for m in now.missing],
             "alert": now.alert,
+            "action": None if now.action is None else now.action.word,
         }
     return told
 

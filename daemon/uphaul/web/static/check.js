@@ -9,6 +9,8 @@ const PAUSE_S = 0.4;
 const PRESSING = ["stop", "failed", "done", "passed", "broken", "hold", "next"];
 const SHAPES = { passed: "✓", failed: "✕", "stopped by an alert": "✕", "could not be measured": "?", skipped: "–", "not needed": "–" };
 
+const ALERTS = { ease: "▲", stop: "■" }; // as on the live page
+
 const byId = (id) => document.getElementById(id);
 const setText = (node, text) => {
   if (node.textContent !== text) node.textContent = text;
@@ -114,7 +116,7 @@ function listOf(node, items) {
 }
 
 function stateWords(check) {
-  if (check.alert) return `✕ ${check.alert}`;
+  if (check.alert) return `${ALERTS[check.action] ?? ""} ${check.alert}`;
   if (check.holding_s !== null && check.left_s === 0) return "Held for long enough; more is measured too";
   if (check.holding_s !== null && check.left_s !== null) return `Hold it: ${Math.ceil(check.left_s)}\u00a0s more`;
   return check.missing.length ? "Still missing" : "Leave this state once, then come back to it";
@@ -128,7 +130,7 @@ function showNow(check) {
   setText(byId("step-title"), step ? step.title : "All steps");
   setText(byId("do"), step ? step.do : "No step is open. End the check.");
   setText(byId("state"), step ? stateWords(check) : "");
-  byId("state").className = check.alert ? "stop" : "";
+  byId("state").className = check.alert ? check.action : "";
   const holding = Boolean(step) && check.holding_s !== null && check.left_s !== null && !check.alert;
   byId("held").hidden = !holding;
   if (holding) byId("held").value = check.holding_s / Math.max(check.holding_s + check.left_s, 0.001);
@@ -166,14 +168,15 @@ function show(status) {
   byId("invented").hidden = !status.invented;
   setText(byId("trip"), status.vehicle);
   byId("none").hidden = Boolean(check);
-  byId("begin").hidden = !check || check.running || status.replayed;
-  byId("end").hidden = !check?.running || status.replayed;
+  byId("unpaired").hidden = !check || status.may_act || status.replayed;
+  byId("begin").hidden = !check || check.running || !status.may_act;
+  byId("end").hidden = !check?.running || !status.may_act;
   if (!check) return;
   setText(byId("title"), check.title);
   listOf(byId("cautions"), check.cautions);
   byId("no-drive").hidden = status.driving;
   showNow(check);
-  byId("skip").hidden ||= status.replayed;
+  byId("skip").hidden ||= !status.may_act;
   showSteps(check.steps);
   if (heard !== null && check.said > heard) tell(check.news.slice(heard - check.said));
   heard = check.said;
