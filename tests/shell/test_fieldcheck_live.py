@@ -160,7 +160,7 @@ def test_a_terminal_shows_on_its_last_line_what_is_missing_and_how_long_to_hold(
         eventually(lambda: b"then Enter:" in shown, "the question for a name")
         os.write(ours, f"{NAME}\n".encode())
         for words in (b"Hold it: 1 s more", b"Key on, engine off: passed\a", b"Still missing: rpm 600 too low"):
-            eventually(lambda words=words: words in shown, words.decode())  # type: ignore[misc]
+            eventually(lambda words=words: words in shown, words.decode())
         assert b"\r\x1b[K" in shown
         os.write(ours, b"end\n")
         assert child.wait(20) == 1

@@ -20,7 +20,7 @@ VEHICLE = Vehicle("Rig one (invented)", (), SHEET)
 
 
 def with_sheet(**changed: object) -> Vehicle:
-    return replace(VEHICLE, sheet=replace(SHEET, **changed))  # type: ignore[arg-type]
+    return replace(VEHICLE, sheet=replace(SHEET, **changed))
 
 
 def test_one_vehicle_built_and_loaded_alike_needs_no_caution() -> None:

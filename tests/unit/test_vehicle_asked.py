@@ -214,7 +214,7 @@ def test_the_sample_asks_for_less_than_its_parts_can_do(tmp_path: Path) -> None:
 def test_a_mixture_above_its_rating_is_not_told_as_if_it_were_too_much() -> None:
     run = CliRunner().invoke(main, ["vehicle", str(SAMPLE)])
     rows = [x for x in run.stdout.splitlines() if "mixture (lambda)" in x and x.startswith(("stock ", "tow"))]
-    assert [re.search("at least ([0-9.]+)", x)[1] for x in rows] == ["1.38", "1.24", "1.2"]  # type: ignore[index]
+    assert [re.search("at least ([0-9.]+)", x)[1] for x in rows] == ["1.38", "1.24", "1.2"]
     assert run.stdout.count("at least") == len(rows)
 
 

@@ -84,7 +84,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "restricted-intake", "restricted intake (filter, snorkel or hose)",
-        "vacuum gauge after the air filter at full load, or a run with a new filter",
+        "vacuum gauge after the air filter at full load (dynamometer or closed road), or a run with a new filter",
         (_p(_e("turbo_speed", 1, 2.0, 3.4), _e("compressor_out", 1, 1.5, 0.8), _e("drive_pressure", 1, 0.6, 0.2),
             may=f"egt {_WEAK}"),),
     ),
@@ -107,7 +107,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "restricted-exhaust", "restricted exhaust after the turbine",
-        "pressure gauge after the turbine at full load, or a run with the exhaust opened",
+        "pressure gauge after the turbine at full load, or a run with the exhaust opened (dynamometer or closed road)",
         (_p(_e("turbine_balance", -1, 1.8, 2.0), _e("drive_pressure", 1, 1.6, 1.6), _e("turbo_speed", 1, -1.8, 0.0),
             _e("swallow", -1, 1.4, 1.6), _e("swallow_shut", -1, 0.8, 0.8), may=f"egt {_WEAK}"),),
     ),
@@ -164,7 +164,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "clutch", "clutch slips",
-        "pull in a high gear from low speed: does the engine race? free play of the pedal; look for oil",
+        "pull in a high gear from low speed, on a dynamometer or closed road: does the engine race? pedal play; oil",
         (_p(_e("slip", 1, 2.8, 2.5), may=f"full_load_lean mixture fuel {_WEAK}"),),
     ),
     Cause(
